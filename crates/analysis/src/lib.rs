@@ -1,0 +1,1 @@
+//! Body frame, phases, measures and checks of a stroke

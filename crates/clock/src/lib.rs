@@ -1,0 +1,1 @@
+//! Time offset and drift between cameras from sound, then checked by motion

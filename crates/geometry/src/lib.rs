@@ -1,0 +1,21 @@
+//! Rotations, rigid transforms, camera models with analytic Jacobians, and the time at which a picture row is seen.
+//!
+//! # Conventions
+//!
+//! - Metres, seconds, radians, pixels; `f64` throughout.
+//! - `b_from_a` takes coordinates in frame a to coordinates in frame b.
+//! - Camera frame: x right, y down, z forward. Pixel centres at integer coordinates: the centre of the top-left pixel is
+//!   (0, 0).
+//! - Pictures are always in display orientation (the container's rotation applied). [`ReadOut`] therefore carries the
+//!   direction in which the sensor's rows run in the displayed picture.
+//! - A tangent step of a rigid transform is `(ω, τ)`: `R' = exp(ω) R`, `t' = t + τ` (see [`stepped`]).
+
+mod camera;
+mod lens_model;
+mod readout;
+mod transform;
+
+pub use camera::{Camera, PixelJacobians};
+pub use lens_model::{Intrinsics, IntrinsicsError, LensModel, LensProjection};
+pub use readout::{ReadOut, ScanDirection};
+pub use transform::{RigidTransform, rotation_from_vector, skew, step_between, stepped, vector_from_rotation};

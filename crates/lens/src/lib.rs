@@ -1,0 +1,1 @@
+//! Intrinsics of one camera from board views

@@ -1,0 +1,1 @@
+//! Containers, presentation timestamps, rotation, decoded frames and sound

@@ -1,0 +1,1 @@
+//! 2D keypoints: import and quality checks

@@ -1,0 +1,1 @@
+//! Self-contained HTML report with plots and key pictures

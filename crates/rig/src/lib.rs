@@ -1,0 +1,1 @@
+//! Extrinsics from boards seen together and from court lines

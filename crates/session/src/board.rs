@@ -1,0 +1,57 @@
+//! Calibration boards and where their corners were seen.
+
+use nalgebra::Point3;
+use serde::{Deserialize, Serialize};
+
+/// A checkerboard. Points are its inner corners, row by row.
+///
+/// Board frame: origin at the first inner corner, x along a row, y down the columns, z into the board (right-handed, so
+/// that a board facing the camera has its z axis pointing away from the camera).
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Board {
+    /// Name by which clips refer to it.
+    pub name: String,
+    /// Inner corners along a row and down a column. One even and one odd number make the orientation unambiguous.
+    pub inner_corners: [usize; 2],
+    /// Side of one square in metres.
+    pub square_m: f64,
+}
+
+impl Board {
+    /// Number of inner corners.
+    #[must_use]
+    pub fn corner_count(&self) -> usize {
+        self.inner_corners[0] * self.inner_corners[1]
+    }
+
+    /// The inner corners in the board frame, row by row, in metres.
+    #[must_use]
+    pub fn corners_m(&self) -> Vec<Point3<f64>> {
+        let [across, down] = self.inner_corners;
+        (0..down)
+            .flat_map(|row| {
+                (0..across).map(move |col| Point3::new(col as f64 * self.square_m, row as f64 * self.square_m, 0.0))
+            })
+            .collect()
+    }
+
+    /// Whether a half turn of the board looks different, so that corner numbering is unambiguous between cameras.
+    #[must_use]
+    pub fn orientation_is_unambiguous(&self) -> bool {
+        (self.inner_corners[0] + self.inner_corners[1]) % 2 == 1
+    }
+}
+
+/// One sighting of a board in one frame.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct BoardView {
+    /// Index of the frame in its clip.
+    pub frame_index: usize,
+    /// Presentation time of the frame in seconds.
+    pub pts_seconds: f64,
+    /// Corners in the order of [`Board::corners_m`], display orientation, pixels.
+    pub corners_px: Vec<[f64; 2]>,
+    /// Width of the black-to-white transitions in pixels (10 % to 90 %): small is sharp.
+    pub edge_width_px: Option<f64>,
+}

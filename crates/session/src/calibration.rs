@@ -1,0 +1,228 @@
+//! Results of the lens, rig and clock stages.
+
+use midline_geometry::{Camera, Intrinsics, ReadOut, RigidTransform};
+use serde::{Deserialize, Serialize};
+
+/// Intrinsics of one camera with how far to trust them.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct LensCalibration {
+    /// The camera's name.
+    pub camera: String,
+    /// The lens.
+    pub intrinsics: Intrinsics,
+    /// Names of the parameters, in the order of the covariance.
+    pub parameter_names: Vec<String>,
+    /// Standard deviation of each parameter (px for focal lengths and centre, else dimensionless); `None` for a parameter
+    /// held fixed.
+    pub standard_deviations: Vec<Option<f64>>,
+    /// Covariance of the parameters, row by row; rows and columns of fixed parameters are 0.
+    pub covariance: Vec<Vec<f64>>,
+    /// Root mean square reprojection error over both coordinates' length, px.
+    pub rms_px: f64,
+    /// The same over views left out of the fit (k-fold by view).
+    pub held_out_rms_px: Option<f64>,
+    /// The views used.
+    pub views: Vec<LensView>,
+    /// Share (0 to 1) of the picture's 8 × 8 cells in which a corner was seen.
+    pub coverage: f64,
+    /// What to film next if that is not enough, one sentence each.
+    pub advice: Vec<String>,
+}
+
+/// One board view used for a lens.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct LensView {
+    /// Index of the frame in the clip.
+    pub frame_index: usize,
+    /// Its presentation time in seconds.
+    pub pts_seconds: f64,
+    /// Root mean square reprojection error of this view, px.
+    pub rms_px: f64,
+    /// Takes board coordinates to the camera frame.
+    pub camera_from_board: RigidTransform,
+}
+
+/// What the world frame of a rig is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum World {
+    /// The court frame.
+    Court,
+    /// The frame of the first shared board view; the vertical is not known.
+    Board,
+}
+
+/// Whether lengths are metres.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Scale {
+    /// Lengths are metres.
+    Metric,
+    /// Lengths are known up to a common factor.
+    UpToScale,
+}
+
+/// Whether the world's z axis is vertical.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Vertical {
+    /// z is up.
+    ZUp,
+    /// Not known.
+    Unknown,
+}
+
+/// Where the cameras stand.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct RigCalibration {
+    /// The world frame.
+    pub world: World,
+    /// Whether lengths are metres.
+    pub scale: Scale,
+    /// Whether z is up.
+    pub vertical: Vertical,
+    /// One entry per camera.
+    pub cameras: Vec<RigCamera>,
+    /// Joint covariance of the pose steps `(ω, τ)` of all cameras in order (6 n × 6 n), rad and m.
+    pub covariance: Vec<Vec<f64>>,
+    /// What the solution rests on and what to doubt, one sentence each.
+    pub remarks: Vec<String>,
+}
+
+/// One camera of a rig.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct RigCamera {
+    /// The camera's name.
+    pub name: String,
+    /// Takes world coordinates to the camera frame.
+    pub camera_from_world: RigidTransform,
+    /// Root mean square reprojection error over court points, px; `None` when none were given.
+    pub court_rms_px: Option<f64>,
+    /// Court points used.
+    pub court_points: usize,
+    /// Root mean square reprojection error over shared boards, px; `None` when there were none.
+    pub board_rms_px: Option<f64>,
+    /// Shared board views used.
+    pub board_views: usize,
+}
+
+/// The session clock: `session = offset + rate · pts` for every camera.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct ClockCalibration {
+    /// The camera whose time stamps are the session clock.
+    pub reference: String,
+    /// One entry per camera, the reference with offset 0 and rate 1.
+    pub cameras: Vec<CameraClock>,
+    /// How the estimates compare, one sentence each.
+    pub remarks: Vec<String>,
+}
+
+/// Clock of one camera.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct CameraClock {
+    /// The camera's name.
+    pub camera: String,
+    /// Session time at presentation time 0, in seconds.
+    pub offset_seconds: f64,
+    /// Session seconds per second of presentation time.
+    pub rate: f64,
+    /// Covariance of (offset, rate): s², s, 1. Includes the latency allowance where sound alone decided.
+    pub covariance: [[f64; 2]; 2],
+    /// What decided.
+    pub source: ClockSource,
+    /// Each method's offset at the middle of the overlap against the value used, with its standard deviation, seconds.
+    pub estimates: Vec<ClockEstimate>,
+}
+
+/// What decided a camera's clock.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum ClockSource {
+    /// It is the reference.
+    Reference,
+    /// Sound alone; picture against sound latency is not known.
+    Sound,
+    /// Sound, then the motion seen by both cameras.
+    Motion,
+}
+
+/// One method's opinion of a camera's offset.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct ClockEstimate {
+    /// The method.
+    pub method: ClockSource,
+    /// Offset at presentation time 0 in seconds.
+    pub offset_seconds: f64,
+    /// Standard deviation in seconds.
+    pub sd_seconds: f64,
+    /// Number of windows, onsets or instants it rests on.
+    pub n: usize,
+}
+
+impl CameraClock {
+    /// Session time of a presentation time, seconds.
+    #[must_use]
+    pub fn session_seconds(&self, pts_seconds: f64) -> f64 {
+        self.offset_seconds + self.rate * pts_seconds
+    }
+
+    /// Presentation time of a session time, seconds.
+    #[must_use]
+    pub fn pts_seconds(&self, session_seconds: f64) -> f64 {
+        (session_seconds - self.offset_seconds) / self.rate
+    }
+
+    /// Standard deviation of the session time of a presentation time, seconds.
+    #[must_use]
+    pub fn sd_seconds(&self, pts_seconds: f64) -> f64 {
+        let [[oo, or], [_, rr]] = self.covariance;
+        (oo + 2.0 * pts_seconds * or + pts_seconds * pts_seconds * rr).max(0.0).sqrt()
+    }
+}
+
+impl ClockCalibration {
+    /// The clock of a camera.
+    #[must_use]
+    pub fn camera(&self, name: &str) -> Option<&CameraClock> {
+        self.cameras.iter().find(|c| c.camera == name)
+    }
+}
+
+/// One camera with all that is needed to use its observations: lens, pose, read-out, clock.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct CalibratedCamera {
+    /// The camera's name.
+    pub name: String,
+    /// Lens, pose and read-out.
+    pub camera: Camera,
+    /// Clock.
+    pub clock: CameraClock,
+}
+
+impl CalibratedCamera {
+    /// Joins the stages' results for one camera; `None` when the rig or the clock does not know it.
+    #[must_use]
+    pub fn join(
+        lens: &LensCalibration,
+        rig: &RigCalibration,
+        clock: &ClockCalibration,
+        read_out: ReadOut,
+    ) -> Option<Self> {
+        let pose = rig.cameras.iter().find(|c| c.name == lens.camera)?;
+        Some(Self {
+            name: lens.camera.clone(),
+            camera: Camera {
+                intrinsics: lens.intrinsics,
+                camera_from_world: pose.camera_from_world,
+                read_out,
+            },
+            clock: clock.camera(&lens.camera)?.clone(),
+        })
+    }
+
+    /// Session time at which a pixel of a frame was seen, seconds.
+    #[must_use]
+    pub fn seen_at_seconds(&self, frame_pts_seconds: f64, px: [f64; 2]) -> f64 {
+        self.clock.session_seconds(frame_pts_seconds + self.camera.row_delay_seconds(px.into()))
+    }
+}

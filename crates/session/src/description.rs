@@ -1,0 +1,388 @@
+//! `session.toml`: what a person says about a session, checked with the line of every mistake.
+
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
+
+use serde::{Deserialize, Serialize};
+
+use crate::SessionError;
+use crate::board::Board;
+use crate::court::Court;
+
+/// Version of `session.toml` that this program reads.
+pub const DESCRIPTION_SCHEMA: u32 = 1;
+
+/// Name of the description inside a session's folder.
+pub const FILE_NAME: &str = "session.toml";
+
+/// A session as described by a person. Paths are relative to the session's folder.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Description {
+    /// Version of the format, [`DESCRIPTION_SCHEMA`].
+    pub schema: u32,
+    /// The recording.
+    #[serde(default)]
+    pub session: Recording,
+    /// The player.
+    pub player: Player,
+    /// The court, if its points were marked.
+    pub court: Option<CourtChoice>,
+    /// Calibration boards.
+    #[serde(default, rename = "board")]
+    pub boards: Vec<Board>,
+    /// The cameras.
+    #[serde(rename = "camera")]
+    pub cameras: Vec<CameraDescription>,
+    /// Clips in which cameras see one board together.
+    pub shared_board: Option<SharedBoard>,
+}
+
+/// About the recording.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Recording {
+    /// What the coach suspects or wants to know, in their own words; shown on the report.
+    #[serde(default)]
+    pub question: String,
+    /// Day of the recording, free text such as 2026-05-04.
+    #[serde(default)]
+    pub date: String,
+    /// Air temperature in °C, for the speed of sound.
+    #[serde(default = "twenty")]
+    pub air_celsius: f64,
+}
+
+fn twenty() -> f64 {
+    20.0
+}
+
+impl Default for Recording {
+    fn default() -> Self {
+        Self { question: String::new(), date: String::new(), air_celsius: twenty() }
+    }
+}
+
+/// The player: a code, never a name.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Player {
+    /// The player's code.
+    pub code: String,
+    /// The hand that holds the racket.
+    pub handedness: Handedness,
+}
+
+/// The hand that holds the racket.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Handedness {
+    /// Right-hander.
+    Right,
+    /// Left-hander.
+    Left,
+}
+
+/// Which court the points belong to.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct CourtChoice {
+    /// Name of a court model, such as `itf-tennis`.
+    pub model: String,
+}
+
+/// One camera.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct CameraDescription {
+    /// Name, unique in the session.
+    pub name: String,
+    /// The footage of the strokes.
+    pub footage: PathBuf,
+    /// 2D keypoints for that footage: COCO keypoint JSON or tidy CSV.
+    pub points: PathBuf,
+    /// Rolling-shutter read-out in seconds, first row to last; 0 when unknown.
+    #[serde(default)]
+    pub readout_seconds: f64,
+    /// Where the lens calibration comes from.
+    pub lens: LensSource,
+    /// Marked court points: name of the point in the court model, and its pixel in the displayed picture.
+    #[serde(default)]
+    pub court_points: BTreeMap<String, [f64; 2]>,
+}
+
+/// Where a lens calibration comes from.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(untagged, deny_unknown_fields, expecting = "either { clip = \"…\", board = \"…\" } or { file = \"…\" }")]
+pub enum LensSource {
+    /// A clip of a board, to be solved.
+    Clip {
+        /// The clip.
+        clip: PathBuf,
+        /// Name of the board in it.
+        board: String,
+    },
+    /// An earlier result of the lens stage.
+    File {
+        /// The computed file.
+        file: PathBuf,
+    },
+}
+
+/// Clips in which cameras see one board together.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct SharedBoard {
+    /// Name of the board.
+    pub board: String,
+    /// Clip of each camera, by the camera's name.
+    pub clips: BTreeMap<String, PathBuf>,
+}
+
+/// A description with the folder that its paths are relative to.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Session {
+    /// The session's folder.
+    pub folder: PathBuf,
+    /// What the person wrote.
+    pub description: Description,
+}
+
+impl Session {
+    /// Reads and checks a session: `path` is its folder or its `session.toml`.
+    ///
+    /// # Errors
+    /// When the file is missing or malformed (with its line), of a newer schema, or contradicts itself: no camera, two
+    /// cameras of one name, an unknown board or court point, an impossible number.
+    pub fn open(path: &Path) -> Result<Self, SessionError> {
+        let file = if path.is_dir() { path.join(FILE_NAME) } else { path.to_owned() };
+        let text = std::fs::read_to_string(&file).map_err(SessionError::io(&file, "reading the session"))?;
+        let description = parse(&file, &text)?;
+        let folder = file.parent().map(Path::to_owned).unwrap_or_default();
+        Ok(Self { folder, description })
+    }
+
+    /// A path of the description, made absolute or relative to the working folder.
+    #[must_use]
+    pub fn path(&self, relative: &Path) -> PathBuf {
+        self.folder.join(relative)
+    }
+
+    /// Path of a computed file: `midline/<name>`.
+    #[must_use]
+    pub fn computed(&self, name: &str) -> PathBuf {
+        self.folder.join("midline").join(name)
+    }
+
+    /// The board of a name.
+    #[must_use]
+    pub fn board(&self, name: &str) -> Option<&Board> {
+        self.description.boards.iter().find(|b| b.name == name)
+    }
+
+    /// The court model, when the description names one.
+    #[must_use]
+    pub fn court(&self) -> Option<Court> {
+        Court::by_name(&self.description.court.as_ref()?.model)
+    }
+}
+
+fn line_of(text: &str, offset: usize) -> usize {
+    text.bytes().take(offset).filter(|b| *b == b'\n').count() + 1
+}
+
+/// Line of the first place where `needle` stands, for mistakes that the parser cannot see.
+fn line_with(text: &str, needle: &str) -> Option<usize> {
+    text.find(needle).map(|offset| line_of(text, offset))
+}
+
+fn parse(file: &Path, text: &str) -> Result<Description, SessionError> {
+    let description: Description = toml::from_str(text).map_err(|e| {
+        SessionError::malformed(file, e.span().map(|s| line_of(text, s.start)), e.message().trim().to_owned())
+    })?;
+    if description.schema > DESCRIPTION_SCHEMA {
+        return Err(SessionError::TooNew { path: file.to_owned(), found: description.schema, known: DESCRIPTION_SCHEMA });
+    }
+    let wrong = |needle: &str, reason: String| SessionError::malformed(file, line_with(text, needle), reason);
+    if description.cameras.is_empty() {
+        return Err(wrong("", "no [[camera]]; describe at least one".into()));
+    }
+    for (index, camera) in description.cameras.iter().enumerate() {
+        let usable = |c: char| c.is_ascii_alphanumeric() || c == '-' || c == '_';
+        if camera.name.is_empty() || !camera.name.chars().all(usable) {
+            return Err(wrong(
+                &format!("\"{}\"", camera.name),
+                format!("camera name \"{}\" must be letters, digits, - and _ only: it becomes a file name", camera.name),
+            ));
+        }
+        if description.cameras[..index].iter().any(|other| other.name == camera.name) {
+            let second = text.match_indices(&format!("\"{}\"", camera.name)).nth(1).map(|(at, _)| line_of(text, at));
+            return Err(SessionError::malformed(
+                file,
+                second,
+                format!("two cameras are named \"{}\"; give each its own name", camera.name),
+            ));
+        }
+        if !(0.0..0.1).contains(&camera.readout_seconds) {
+            return Err(wrong(
+                "readout_seconds",
+                format!(
+                    "camera \"{}\": readout_seconds = {} is not between 0 and 0.1; phones read a picture in about 0.005 to 0.03 s",
+                    camera.name, camera.readout_seconds
+                ),
+            ));
+        }
+        if let LensSource::Clip { board, .. } = &camera.lens {
+            known_board(file, &description, board)?;
+        }
+    }
+    for board in &description.boards {
+        if board.inner_corners.iter().any(|n| !(2..=50).contains(n)) || !(board.square_m > 0.0 && board.square_m < 1.0) {
+            return Err(wrong(
+                &format!("\"{}\"", board.name),
+                format!(
+                    "board \"{}\": inner_corners {:?} must be 2 to 50 each and square_m {} between 0 and 1 metre",
+                    board.name, board.inner_corners, board.square_m
+                ),
+            ));
+        }
+    }
+    if let Some(shared) = &description.shared_board {
+        let board = known_board(file, &description, &shared.board)?;
+        if !board.orientation_is_unambiguous() {
+            return Err(wrong(
+                "inner_corners",
+                format!(
+                    "board \"{}\" looks the same after a half turn, so two cameras cannot agree on its corners; use one even and one odd number of inner corners",
+                    board.name
+                ),
+            ));
+        }
+        for camera in shared.clips.keys() {
+            known(file, "camera", camera, description.cameras.iter().map(|c| c.name.as_str()))?;
+        }
+    }
+    check_court(file, text, &description)?;
+    Ok(description)
+}
+
+fn known<'a>(
+    file: &Path,
+    kind: &'static str,
+    name: &str,
+    names: impl Iterator<Item = &'a str> + Clone,
+) -> Result<(), SessionError> {
+    if names.clone().any(|n| n == name) {
+        return Ok(());
+    }
+    Err(SessionError::UnknownName {
+        path: file.to_owned(),
+        kind,
+        name: name.to_owned(),
+        known: names.collect::<Vec<_>>().join(", "),
+    })
+}
+
+fn known_board<'a>(file: &Path, description: &'a Description, name: &str) -> Result<&'a Board, SessionError> {
+    known(file, "board", name, description.boards.iter().map(|b| b.name.as_str()))?;
+    description
+        .boards
+        .iter()
+        .find(|b| b.name == name)
+        .ok_or_else(|| SessionError::malformed(file, None, format!("no board named {name}")))
+}
+
+fn check_court(file: &Path, text: &str, description: &Description) -> Result<(), SessionError> {
+    let marked = description.cameras.iter().find(|c| !c.court_points.is_empty());
+    let Some(choice) = &description.court else {
+        return match marked {
+            Some(camera) => Err(SessionError::malformed(
+                file,
+                line_with(text, "court_points"),
+                format!(
+                    "camera \"{}\" has court_points but there is no [court] with a model; add model = \"itf-tennis\"",
+                    camera.name
+                ),
+            )),
+            None => Ok(()),
+        };
+    };
+    let Some(court) = Court::by_name(&choice.model) else {
+        return Err(SessionError::UnknownName {
+            path: file.to_owned(),
+            kind: "court model",
+            name: choice.model.clone(),
+            known: "itf-tennis".to_owned(),
+        });
+    };
+    for camera in &description.cameras {
+        for name in camera.court_points.keys() {
+            known(file, "court point", name, court.points_m.keys().map(String::as_str))?;
+        }
+    }
+    Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const GOOD: &str = r#"schema = 1
+[player]
+code = "P07"
+handedness = "right"
+[court]
+model = "itf-tennis"
+[[board]]
+name = "plate"
+inner_corners = [9, 6]
+square_m = 0.04
+[[camera]]
+name = "fence"
+footage = "footage/fence.mp4"
+points = "points/fence.json"
+readout_seconds = 0.008
+lens = { clip = "footage/fence-lens.mp4", board = "plate" }
+court_points = { near-baseline-centre-mark = [600.5, 500.0] }
+[[camera]]
+name = "gate"
+footage = "footage/gate.mp4"
+points = "points/gate.csv"
+lens = { file = "../earlier/midline/lens-gate.json" }
+[shared_board]
+board = "plate"
+clips = { fence = "footage/fence-board.mp4", gate = "footage/gate-board.mp4" }
+"#;
+
+    fn error(text: &str) -> String {
+        parse(Path::new("session.toml"), text).unwrap_err().to_string()
+    }
+
+    #[test]
+    fn a_good_description_is_read() {
+        let description = parse(Path::new("session.toml"), GOOD).unwrap();
+        assert_eq!(description.cameras[0].court_points["near-baseline-centre-mark"], [600.5, 500.0]);
+        assert!(matches!(description.cameras[1].lens, LensSource::File { .. }));
+        assert!((description.session.air_celsius - 20.0).abs() < 1e-12);
+    }
+
+    #[test]
+    fn mistakes_are_named_with_their_line() {
+        let message = error(&GOOD.replace("\"gate\"", "\"fence\""));
+        assert!(message.contains("session.toml:19") && message.contains("two cameras"), "{message}");
+        let message = error(&GOOD.replace("handedness = \"right\"", "handedness = \"both\""));
+        assert!(message.contains("session.toml:4"), "{message}");
+        let message = error(&GOOD.replace("points = \"points/gate.csv\"", "point = 3"));
+        assert!(message.contains("session.toml:"), "{message}");
+        let message = error(&GOOD.replace("board = \"plate\"\nclips", "board = \"other\"\nclips"));
+        assert!(message.contains("no board named \"other\"") && message.contains("plate"), "{message}");
+        let message = error(&GOOD.replace("near-baseline-centre-mark", "middle"));
+        assert!(message.contains("no court point named \"middle\""), "{message}");
+        let message = error(&GOOD.replace("[9, 6]", "[8, 6]"));
+        assert!(message.contains("half turn"), "{message}");
+        let message = error(&GOOD.replace("0.008", "8"));
+        assert!(message.contains("session.toml:15") && message.contains("readout_seconds"), "{message}");
+        let message = error("schema = 1\nplayer = [");
+        assert!(message.contains("session.toml:2"), "{message}");
+    }
+}

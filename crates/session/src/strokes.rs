@@ -1,0 +1,197 @@
+//! Results of the strokes stage: events, measures, curves and statements.
+
+use serde::{Deserialize, Serialize};
+
+/// What happens at an instant of a stroke.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum EventKind {
+    /// The incoming ball bounces.
+    Bounce,
+    /// The take-back starts.
+    TakeBackStart,
+    /// The take-back ends.
+    TakeBackEnd,
+    /// Top of the racket drop.
+    DropTop,
+    /// Bottom of the racket drop.
+    DropBottom,
+    /// The forward swing starts.
+    ForwardSwingStart,
+    /// Ball on strings.
+    Contact,
+    /// The follow-through ends.
+    FollowThroughEnd,
+}
+
+impl EventKind {
+    /// The trade's words for it.
+    #[must_use]
+    pub fn label(self) -> &'static str {
+        match self {
+            Self::Bounce => "bounce",
+            Self::TakeBackStart => "take-back start",
+            Self::TakeBackEnd => "end of take-back",
+            Self::DropTop => "top of the racket drop",
+            Self::DropBottom => "bottom of the racket drop",
+            Self::ForwardSwingStart => "forward-swing start",
+            Self::Contact => "contact",
+            Self::FollowThroughEnd => "end of follow-through",
+        }
+    }
+}
+
+/// An event found in a stroke.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Event {
+    /// What happened.
+    pub kind: EventKind,
+    /// When, on the session clock, seconds.
+    pub session_seconds: f64,
+    /// Standard deviation, seconds.
+    pub sd_seconds: f64,
+    /// What it was found from, in words.
+    pub source: String,
+    /// How it is defined.
+    pub definition: String,
+}
+
+/// A measured number, or the reason why there is none.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(tag = "outcome", rename_all = "kebab-case")]
+pub enum Outcome {
+    /// Measured.
+    Measured {
+        /// In the measure's unit.
+        value: f64,
+        /// 95 % interval, `[low, high]`.
+        interval_95: [f64; 2],
+    },
+    /// Not measurable with this footage.
+    NotMeasurable {
+        /// Completes "not measurable because …".
+        because: String,
+    },
+}
+
+/// One measure of one stroke, or of a set of strokes.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Measure {
+    /// Stable identifier, such as `racket-farthest-across`.
+    pub id: String,
+    /// Name for people.
+    pub name: String,
+    /// SI unit: `m`, `s`, `rad`, `m/s`, `rad/s`, or `1`.
+    pub unit: String,
+    /// How it is defined, including what its sign means.
+    pub definition: String,
+    /// Number of strokes it rests on.
+    pub n: usize,
+    /// The number or the reason.
+    #[serde(flatten)]
+    pub outcome: Outcome,
+}
+
+/// A number over time to contact.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Curve {
+    /// Stable identifier, such as `racket-tip-speed`.
+    pub id: String,
+    /// Name for people.
+    pub name: String,
+    /// SI unit.
+    pub unit: String,
+    /// How it is defined.
+    pub definition: String,
+    /// Session time minus contact, seconds, rising.
+    pub seconds_to_contact: Vec<f64>,
+    /// Values; `None` where not measured.
+    pub values: Vec<Option<f64>>,
+    /// Standard deviations; `None` where not measured.
+    pub sds: Vec<Option<f64>>,
+}
+
+/// A point's path in body axes over time to contact.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct BodyPath {
+    /// The point's name.
+    pub name: String,
+    /// Session time minus contact, seconds, rising.
+    pub seconds_to_contact: Vec<f64>,
+    /// `[hitting side, front, up]` in metres from the middle between shoulders and hips; the first is positive on the
+    /// dominant side for left- and right-handers alike. `None` where not measured.
+    pub position_m: Vec<Option<[f64; 3]>>,
+}
+
+/// Answer to a statement that is tested.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Verdict {
+    /// The measures support it.
+    Holds,
+    /// The measures contradict it.
+    DoesNotHold,
+    /// The interval covers both answers, or a measure is missing.
+    CannotBeTold,
+}
+
+/// A statement about a stroke, tested.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Statement {
+    /// Stable identifier.
+    pub id: String,
+    /// The statement in words.
+    pub text: String,
+    /// The answer.
+    pub verdict: Verdict,
+    /// Probability that it holds, given the measures' uncertainty; `None` when a measure is missing.
+    pub probability: Option<f64>,
+    /// Identifiers of the measures it rests on.
+    pub rests_on: Vec<String>,
+    /// Source, or "common practice, no source".
+    pub source: String,
+}
+
+/// One stroke.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Stroke {
+    /// Counted from 1 in the order of time.
+    pub number: usize,
+    /// Events in the order of time.
+    pub events: Vec<Event>,
+    /// Measures of this stroke.
+    pub measures: Vec<Measure>,
+    /// Curves.
+    pub curves: Vec<Curve>,
+    /// Paths in body axes.
+    pub paths: Vec<BodyPath>,
+    /// Tested statements.
+    pub statements: Vec<Statement>,
+    /// Description of the style, never a grade.
+    pub style: String,
+}
+
+impl Stroke {
+    /// The event of a kind.
+    #[must_use]
+    pub fn event(&self, kind: EventKind) -> Option<&Event> {
+        self.events.iter().find(|e| e.kind == kind)
+    }
+
+    /// The measure of an identifier.
+    #[must_use]
+    pub fn measure(&self, id: &str) -> Option<&Measure> {
+        self.measures.iter().find(|m| m.id == id)
+    }
+}
+
+/// All strokes of a session.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+pub struct Strokes {
+    /// The strokes, in the order of time.
+    pub strokes: Vec<Stroke>,
+    /// The same measures over all strokes: mean, and interval of the mean from the spread between strokes.
+    pub over_strokes: Vec<Measure>,
+    /// What was noticed on the way, one sentence each.
+    pub remarks: Vec<String>,
+}

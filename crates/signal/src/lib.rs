@@ -1,0 +1,1 @@
+//! Filters, differentiation, smoothness and correlation of sampled signals

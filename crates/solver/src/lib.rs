@@ -1,0 +1,1 @@
+//! Least squares as argmin solvers, robust losses, covariance, gradient checker

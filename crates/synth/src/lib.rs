@@ -1,0 +1,1 @@
+//! A made-up academy: players, ball, phones, sound and footage with known truth

@@ -1,0 +1,1 @@
+//! 2D points to 3D with covariance

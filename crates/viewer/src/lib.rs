@@ -1,0 +1,1 @@
+//! Rerun recording of a session
