@@ -1,1 +1,3 @@
 //! Helpers shared by the end-to-end tests.
+
+pub mod academy;

@@ -1,1 +1,47 @@
-//! Body frame, phases, measures and checks of a stroke
+//! Body frame, phases, measures and statements of a stroke, from 3D tracks with covariance.
+//!
+//! # Conventions
+//!
+//! - Metres, seconds, radians. Session times are absolute; "to contact" is session time minus contact, negative before it.
+//! - The world is the court frame (x right, y toward the net, z up) when [`Vertical::ZUp`], else any metric frame; then what
+//!   needs the vertical or the court is not measurable and says so.
+//! - Sides are dominant and other, resolved from the player's handedness; left-handers are mirrored here and nowhere else:
+//!   `hitting side` is positive toward the dominant side for everybody.
+//! - Body axes: [`BodyFrame`].
+//! - No filter crosses contact: samples up to contact for what happens before it, samples after it for what happens after.
+//!   Per-instant points are interpolated between frames, so samples within one frame spacing of contact are left out.
+//! - Every interval comes from trials with further noise of the size that the covariances say (module `trials`).
+//! - How far a racket goes behind the body is described, never graded.
+//!
+//! [`Vertical::ZUp`]: midline_session::calibration::Vertical::ZUp
+
+mod analyse;
+mod body_frame;
+mod bounce;
+mod contact_time;
+mod curves;
+mod edge_speed;
+mod error;
+mod grid;
+mod input;
+mod kink;
+mod measures;
+mod model;
+mod over_strokes;
+mod phases;
+mod samples;
+mod series;
+mod smoothing;
+mod spots;
+mod statements;
+mod style;
+mod swings;
+#[cfg(test)]
+mod test_swing;
+mod trials;
+mod view;
+
+pub use analyse::analyse;
+pub use body_frame::{BodyFrame, TrunkJoints};
+pub use error::AnalysisError;
+pub use input::{SoundImpact, StrokeInput};

@@ -1,1 +1,28 @@
-//! Time offset and drift between cameras from sound, then checked by motion
+//! The session clock: time offset and rate of each camera against the first, from sound and then from motion; and the
+//! moments of impact that the microphones heard.
+//!
+//! # Conventions
+//!
+//! - `session = offset + rate · pts` for every camera, in seconds; the first camera is the reference: offset 0, rate 1.
+//! - A pixel is seen at `pts + row delay` of its camera; the row delay comes from the read-out.
+//! - Sound and pictures of one phone differ by a latency that nobody states. A clock from sound alone carries an allowance
+//!   for it in its covariance ([`LATENCY_SD_SECONDS`]), and so does every impact.
+//! - Lengths in metres: the travel time of sound needs a metric rig.
+
+mod epipolar;
+mod error;
+mod impacts;
+mod level;
+mod line;
+mod motion;
+mod onsets;
+mod path;
+mod sound;
+#[cfg(test)]
+mod made_sound;
+
+pub use error::ClockError;
+pub use impacts::{Impact, impacts};
+pub use motion::refine_by_motion;
+pub use onsets::{Onset, onsets};
+pub use sound::{CameraSound, LATENCY_SD_SECONDS, PATH_SD_SECONDS, from_sound};

@@ -36,6 +36,15 @@ impl Camera {
         self.intrinsics.project(&(self.camera_from_world * point_world).coords)
     }
 
+    /// The pixel with its derivative by the world point (2×3, px per metre), without allocation; `None` when it is not in
+    /// front of the camera.
+    #[must_use]
+    pub fn project_with_point_jacobian(&self, point_world: &Point3<f64>) -> Option<(Vector2<f64>, Matrix2x3<f64>)> {
+        let (px, by_point) =
+            self.intrinsics.project_with_point_jacobian(&(self.camera_from_world * point_world).coords)?;
+        Some((px, by_point * self.camera_from_world.rotation.to_rotation_matrix().matrix()))
+    }
+
     /// The pixel with its derivatives; `None` when the point is not in front of the camera.
     #[must_use]
     pub fn project_with_jacobians(&self, point_world: &Point3<f64>) -> Option<PixelJacobians> {

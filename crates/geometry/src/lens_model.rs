@@ -70,7 +70,9 @@ pub struct Intrinsics {
 #[derive(Debug, Clone, Copy, PartialEq, thiserror::Error)]
 pub enum IntrinsicsError {
     /// The pixel lies where the lens model cannot be inverted.
-    #[error("the pixel ({x:.1}, {y:.1}) lies outside the region where the lens model can be inverted; calibrate with board views that reach this part of the picture")]
+    #[error(
+        "the pixel ({x:.1}, {y:.1}) lies outside the region where the lens model can be inverted; calibrate with board views that reach this part of the picture"
+    )]
     NotInvertible {
         /// Column in pixels.
         x: f64,
@@ -143,9 +145,10 @@ impl Intrinsics {
         Some(self.px_from_distorted(&self.distort(&normalised).point))
     }
 
-    /// The pixel with its derivatives; `None` when the point is not in front of the camera.
+    /// The pixel with its derivative by the point in the camera frame (2×3, px per metre), without allocation; `None` when
+    /// the point is not in front of the camera.
     #[must_use]
-    pub fn project_with_jacobians(&self, point_camera: &Vector3<f64>) -> Option<LensProjection> {
+    pub fn project_with_point_jacobian(&self, point_camera: &Vector3<f64>) -> Option<(Vector2<f64>, Matrix2x3<f64>)> {
         if point_camera.z <= f64::EPSILON {
             return None;
         }
@@ -154,19 +157,24 @@ impl Intrinsics {
         let distorted = self.distort(&normalised);
         let focal = Matrix2::new(self.focal_px[0], 0.0, 0.0, self.focal_px[1]);
         let normalised_by_point = Matrix2x3::new(iz, 0.0, -normalised.x * iz, 0.0, iz, -normalised.y * iz);
+        Some((self.px_from_distorted(&distorted.point), focal * distorted.by_point * normalised_by_point))
+    }
+
+    /// The pixel with its derivatives; `None` when the point is not in front of the camera.
+    #[must_use]
+    pub fn project_with_jacobians(&self, point_camera: &Vector3<f64>) -> Option<LensProjection> {
+        let (px, by_point) = self.project_with_point_jacobian(point_camera)?;
+        let normalised = Vector2::new(point_camera.x / point_camera.z, point_camera.y / point_camera.z);
+        let focal = Matrix2::new(self.focal_px[0], 0.0, 0.0, self.focal_px[1]);
         let mut by_parameters = Matrix2xX::zeros(self.parameter_count());
-        by_parameters[(0, 0)] = distorted.point.x;
-        by_parameters[(1, 1)] = distorted.point.y;
+        by_parameters[(0, 0)] = (px.x - self.centre_px[0]) / self.focal_px[0];
+        by_parameters[(1, 1)] = (px.y - self.centre_px[1]) / self.focal_px[1];
         by_parameters[(0, 2)] = 1.0;
         by_parameters[(1, 3)] = 1.0;
         for (column, by_coefficient) in self.distortion_by_coefficients(&normalised).into_iter().enumerate() {
             by_parameters.set_column(4 + column, &(focal * by_coefficient));
         }
-        Some(LensProjection {
-            px: self.px_from_distorted(&distorted.point),
-            by_point: focal * distorted.by_point * normalised_by_point,
-            by_parameters,
-        })
+        Some(LensProjection { px, by_point, by_parameters })
     }
 
     /// The undistorted normalised coordinates `(x/z, y/z)` of a pixel, by Newton's method with the analytic Jacobian.

@@ -1,1 +1,73 @@
-fn main() {}
+//! `midline`: from the footage of two or more phones to 3D measurements of a racket stroke.
+//!
+//! The program is thin: it finds the files, runs the stages in order, keeps what was computed, and shows it. The mathematics
+//! is in the libraries.
+//!
+//! # Conventions
+//!
+//! - Exit codes: 0 done, 1 wrong input, 2 not measurable.
+//! - Results go to standard output, progress and errors to standard error. `--json` prints what a program reads.
+
+mod arguments;
+mod demo;
+mod new;
+mod pictures;
+mod progress;
+mod show;
+mod stages;
+mod store;
+
+use std::process::ExitCode;
+
+use clap::Parser;
+
+use arguments::{Arguments, Command};
+use stages::{NotMeasurable, Stages};
+
+fn main() -> ExitCode {
+    let arguments = Arguments::parse();
+    match run(&arguments) {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(error) => {
+            eprintln!("midline: {}", explain(&error));
+            if error.downcast_ref::<NotMeasurable>().is_some() { ExitCode::from(2) } else { ExitCode::from(1) }
+        }
+    }
+}
+
+/// The chain of reasons on one line, leaving out a cause that its consequence already quotes.
+fn explain(error: &anyhow::Error) -> String {
+    let mut text = String::new();
+    for cause in error.chain().map(ToString::to_string) {
+        if text.is_empty() {
+            text = cause;
+        } else if !text.contains(&cause) {
+            text = format!("{text}: {cause}");
+        }
+    }
+    text
+}
+
+fn run(arguments: &Arguments) -> anyhow::Result<()> {
+    match &arguments.command {
+        Command::New { folder, code, handedness } => new::write(folder, code, *handedness),
+        Command::Demo { folder, run } => demo::write(folder, *run),
+        Command::Run { sessions } => {
+            for session in sessions {
+                let stages = Stages::open(session)?;
+                stages.everything()?;
+                show::summary(&stages)?;
+            }
+            Ok(())
+        }
+        Command::Media(asked) => show::media(&Stages::open(&asked.session)?, asked.json),
+        Command::Lens(asked) => show::lens(&Stages::open(&asked.session)?, asked.json),
+        Command::Rig(asked) => show::rig(&Stages::open(&asked.session)?, asked.json),
+        Command::Points(asked) => show::points(&Stages::open(&asked.session)?, asked.json),
+        Command::Clock(asked) => show::clock(&Stages::open(&asked.session)?, asked.json),
+        Command::Lift(asked) => show::lift(&Stages::open(&asked.session)?, asked.json),
+        Command::Strokes(asked) => show::strokes(&Stages::open(&asked.session)?, asked.json),
+        Command::Report { session } => show::report(&Stages::open(session)?),
+        Command::View { session } => show::view(&Stages::open(session)?),
+    }
+}

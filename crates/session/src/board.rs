@@ -7,6 +7,10 @@ use serde::{Deserialize, Serialize};
 ///
 /// Board frame: origin at the first inner corner, x along a row, y down the columns, z into the board (right-handed, so
 /// that a board facing the camera has its z axis pointing away from the camera).
+///
+/// Where the orientation is unambiguous (one even and one odd number of inner corners), the first inner corner is the end
+/// at which the square diagonally inside the grid of inner corners, and with it the outermost corner square of the board, is
+/// black.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Board {

@@ -211,11 +211,7 @@ impl CalibratedCamera {
         let pose = rig.cameras.iter().find(|c| c.name == lens.camera)?;
         Some(Self {
             name: lens.camera.clone(),
-            camera: Camera {
-                intrinsics: lens.intrinsics,
-                camera_from_world: pose.camera_from_world,
-                read_out,
-            },
+            camera: Camera { intrinsics: lens.intrinsics, camera_from_world: pose.camera_from_world, read_out },
             clock: clock.camera(&lens.camera)?.clone(),
         })
     }

@@ -201,7 +201,11 @@ fn parse(file: &Path, text: &str) -> Result<Description, SessionError> {
         SessionError::malformed(file, e.span().map(|s| line_of(text, s.start)), e.message().trim().to_owned())
     })?;
     if description.schema > DESCRIPTION_SCHEMA {
-        return Err(SessionError::TooNew { path: file.to_owned(), found: description.schema, known: DESCRIPTION_SCHEMA });
+        return Err(SessionError::TooNew {
+            path: file.to_owned(),
+            found: description.schema,
+            known: DESCRIPTION_SCHEMA,
+        });
     }
     let wrong = |needle: &str, reason: String| SessionError::malformed(file, line_with(text, needle), reason);
     if description.cameras.is_empty() {
@@ -212,7 +216,10 @@ fn parse(file: &Path, text: &str) -> Result<Description, SessionError> {
         if camera.name.is_empty() || !camera.name.chars().all(usable) {
             return Err(wrong(
                 &format!("\"{}\"", camera.name),
-                format!("camera name \"{}\" must be letters, digits, - and _ only: it becomes a file name", camera.name),
+                format!(
+                    "camera name \"{}\" must be letters, digits, - and _ only: it becomes a file name",
+                    camera.name
+                ),
             ));
         }
         if description.cameras[..index].iter().any(|other| other.name == camera.name) {
@@ -237,7 +244,8 @@ fn parse(file: &Path, text: &str) -> Result<Description, SessionError> {
         }
     }
     for board in &description.boards {
-        if board.inner_corners.iter().any(|n| !(2..=50).contains(n)) || !(board.square_m > 0.0 && board.square_m < 1.0) {
+        if board.inner_corners.iter().any(|n| !(2..=50).contains(n)) || !(board.square_m > 0.0 && board.square_m < 1.0)
+        {
             return Err(wrong(
                 &format!("\"{}\"", board.name),
                 format!(

@@ -20,7 +20,10 @@ pub mod footage;
 pub mod keypoints;
 mod store;
 pub mod strokes;
+mod table;
 pub mod tracks;
 
 pub use error::SessionError;
-pub use store::{Computed, InputHash, Provenance, SCHEMA_VERSION, hash_file, read_computed, write_atomically, write_computed};
+pub use store::{
+    Computed, InputHash, Provenance, SCHEMA_VERSION, hash_file, read_computed, write_atomically, write_computed,
+};

@@ -1,6 +1,14 @@
 //! Results of the strokes stage: events, measures, curves and statements.
 
+use std::path::Path;
+use std::sync::Arc;
+
+use arrow::array::{ArrayRef, Float64Array, StringArray, UInt32Array};
+use arrow::datatypes::{DataType, Field};
 use serde::{Deserialize, Serialize};
+
+use crate::table::write_table;
+use crate::{Provenance, SessionError};
 
 /// What happens at an instant of a stroke.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
@@ -12,6 +20,8 @@ pub enum EventKind {
     TakeBackStart,
     /// The take-back ends.
     TakeBackEnd,
+    /// The racket is farthest across the midline, toward the other side, before contact.
+    FarthestAcross,
     /// Top of the racket drop.
     DropTop,
     /// Bottom of the racket drop.
@@ -32,6 +42,7 @@ impl EventKind {
             Self::Bounce => "bounce",
             Self::TakeBackStart => "take-back start",
             Self::TakeBackEnd => "end of take-back",
+            Self::FarthestAcross => "racket farthest across",
             Self::DropTop => "top of the racket drop",
             Self::DropBottom => "bottom of the racket drop",
             Self::ForwardSwingStart => "forward-swing start",
@@ -194,4 +205,53 @@ pub struct Strokes {
     pub over_strokes: Vec<Measure>,
     /// What was noticed on the way, one sentence each.
     pub remarks: Vec<String>,
+}
+
+impl Strokes {
+    /// Writes every measure as one row of a Parquet table: `stroke` (null for the measures over all strokes), `id`, `name`,
+    /// `unit`, `definition`, `n`, `value`, `low_95`, `high_95`, and `because` where it could not be measured.
+    ///
+    /// # Errors
+    /// When the table cannot be made or the system refuses; nothing is left half written.
+    pub fn write_measures_parquet(&self, path: &Path, provenance: &Provenance) -> Result<(), SessionError> {
+        let rows: Vec<(Option<u32>, &Measure)> = self
+            .strokes
+            .iter()
+            .flat_map(|stroke| stroke.measures.iter().map(|m| (u32::try_from(stroke.number).ok(), m)))
+            .chain(self.over_strokes.iter().map(|m| (None, m)))
+            .collect();
+        let text = |name: &str, get: &dyn Fn(&Measure) -> Option<String>| -> (Field, ArrayRef) {
+            let column = rows.iter().map(|(_, m)| get(m)).collect::<StringArray>();
+            (Field::new(name, DataType::Utf8, true), Arc::new(column))
+        };
+        let number = |name: &str, get: &dyn Fn(f64, [f64; 2]) -> f64| -> (Field, ArrayRef) {
+            let column = rows
+                .iter()
+                .map(|(_, m)| match &m.outcome {
+                    Outcome::Measured { value, interval_95 } => Some(get(*value, *interval_95)),
+                    Outcome::NotMeasurable { .. } => None,
+                })
+                .collect::<Float64Array>();
+            (Field::new(name, DataType::Float64, true), Arc::new(column))
+        };
+        let count = |name: &str, column: UInt32Array| -> (Field, ArrayRef) {
+            (Field::new(name, DataType::UInt32, true), Arc::new(column))
+        };
+        let columns = vec![
+            count("stroke", rows.iter().map(|(stroke, _)| *stroke).collect()),
+            text("id", &|m| Some(m.id.clone())),
+            text("name", &|m| Some(m.name.clone())),
+            text("unit", &|m| Some(m.unit.clone())),
+            text("definition", &|m| Some(m.definition.clone())),
+            count("n", rows.iter().map(|(_, m)| u32::try_from(m.n).ok()).collect()),
+            number("value", &|value, _| value),
+            number("low_95", &|_, [low, _]| low),
+            number("high_95", &|_, [_, high]| high),
+            text("because", &|m| match &m.outcome {
+                Outcome::Measured { .. } => None,
+                Outcome::NotMeasurable { because } => Some(because.clone()),
+            }),
+        ];
+        write_table(path, columns, provenance, [])
+    }
 }

@@ -5,12 +5,12 @@ use std::path::Path;
 use std::sync::Arc;
 
 use arrow::array::{Array, ArrayRef, Float64Array, RecordBatch, StringArray, UInt32Array};
-use arrow::datatypes::{DataType, Field, Schema};
-use parquet::arrow::ArrowWriter;
+use arrow::datatypes::{DataType, Field};
 use parquet::arrow::arrow_reader::ParquetRecordBatchReaderBuilder;
 use serde::{Deserialize, Serialize};
 
-use crate::{Provenance, SCHEMA_VERSION, SessionError, write_atomically};
+use crate::table::write_table;
+use crate::{Provenance, SCHEMA_VERSION, SessionError};
 
 /// One point in 3D at one instant.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
@@ -39,6 +39,9 @@ pub struct Tracks {
 const COVARIANCE: [(&str, usize, usize); 6] =
     [("cov_xx", 0, 0), ("cov_xy", 0, 1), ("cov_xz", 0, 2), ("cov_yy", 1, 1), ("cov_yz", 1, 2), ("cov_zz", 2, 2)];
 
+/// Instant, session time, and the point measured there.
+type Row<'a> = (u32, f64, Option<(&'a str, &'a Point3d)>);
+
 impl Tracks {
     /// Column of a name.
     #[must_use]
@@ -59,8 +62,7 @@ impl Tracks {
     /// # Errors
     /// When the table cannot be made or the system refuses; nothing is left half written.
     pub fn write_parquet(&self, path: &Path, provenance: &Provenance) -> Result<(), SessionError> {
-        let malformed = |e: &dyn std::fmt::Display| SessionError::malformed(path, None, e.to_string());
-        let rows: Vec<(u32, f64, Option<(&str, &Point3d)>)> = self
+        let rows: Vec<Row> = self
             .session_seconds
             .iter()
             .zip(&self.points)
@@ -106,18 +108,9 @@ impl Tracks {
             Field::new("views", DataType::UInt32, true),
             Arc::new(rows.iter().map(|r| r.2.map(|(_, p)| p.views)).collect::<UInt32Array>()),
         ));
-        let (fields, arrays): (Vec<Field>, Vec<ArrayRef>) = columns.into_iter().unzip();
-        let metadata = [
-            ("provenance".to_owned(), serde_json::to_string(provenance).map_err(|e| malformed(&e))?),
-            ("names".to_owned(), serde_json::to_string(&self.names).map_err(|e| malformed(&e))?),
-        ];
-        let schema = Arc::new(Schema::new(fields).with_metadata(metadata.into_iter().collect()));
-        let batch = RecordBatch::try_new(schema.clone(), arrays).map_err(|e| malformed(&e))?;
-        let mut content = Vec::new();
-        let mut writer = ArrowWriter::try_new(&mut content, schema, None).map_err(|e| malformed(&e))?;
-        writer.write(&batch).map_err(|e| malformed(&e))?;
-        writer.close().map_err(|e| malformed(&e))?;
-        write_atomically(path, &content)
+        let names =
+            serde_json::to_string(&self.names).map_err(|e| SessionError::malformed(path, None, e.to_string()))?;
+        write_table(path, columns, provenance, [("names".to_owned(), names)])
     }
 
     /// Reads tracks and their provenance.
@@ -140,10 +133,8 @@ impl Tracks {
                 known: SCHEMA_VERSION,
             });
         }
-        let mut tracks = Self {
-            names: serde_json::from_str(entry("names")?).map_err(|e| malformed(&e))?,
-            ..Self::default()
-        };
+        let mut tracks =
+            Self { names: serde_json::from_str(entry("names")?).map_err(|e| malformed(&e))?, ..Self::default() };
         for batch in builder.build().map_err(|e| malformed(&e))? {
             let batch = batch.map_err(|e| malformed(&e))?;
             tracks.append(&batch).map_err(|name| malformed(&format!("column or value \"{name}\" is missing")))?;

@@ -1,1 +1,42 @@
-//! Least squares as argmin solvers, robust losses, covariance, gradient checker
+//! Nonlinear least squares on manifolds: Levenberg-Marquardt with robust losses, covariance, and a gradient checker.
+//!
+//! The problem is a list of residual blocks, each of which touches a few columns of the tangent space ([`LeastSquares`]).
+//! [`minimise`] runs the method as an [`argmin`] solver through its executor. The normal equations are accumulated block
+//! by block, so that this part costs time linear in the number of blocks; the damped system is solved by a dense Cholesky
+//! factorisation.
+//!
+//! Sources: Levenberg 1944; Marquardt 1963 (scaling of the damping by `diag(JᵀJ)`); Madsen, Nielsen & Tingleff 2004,
+//! "Methods for non-linear least squares problems", 2nd ed., algorithm 3.16 (gain ratio and update of the damping); Holland
+//! & Welsch 1977 (robust losses by iteratively reweighted least squares).
+//!
+//! # Conventions
+//!
+//! - Residuals are whitened: divided by their standard deviation, so that `½ Σ r²` is a negative log-likelihood and
+//!   `(JᵀJ)⁻¹` a covariance.
+//! - A state need not be a vector: it is moved by [`LeastSquares::step`] along a tangent vector of fixed dimension, and
+//!   Jacobians are derivatives by that tangent vector at zero.
+//! - A robust loss is taken of the norm of a block: put what is an outlier together (both coordinates of one pixel) in one
+//!   block.
+//! - Results do not depend on the number of threads: blocks are evaluated in any order and summed in theirs.
+
+mod error;
+mod gradient_check;
+mod levenberg_marquardt;
+mod loss;
+mod normal_equations;
+mod options;
+mod problem;
+mod solution;
+
+pub use error::SolverError;
+pub use gradient_check::worst_jacobian_error;
+pub use levenberg_marquardt::minimise;
+pub use loss::Loss;
+pub use options::Options;
+pub use problem::LeastSquares;
+pub use solution::{EndReason, Solution};
+
+#[cfg(test)]
+mod test_problems;
+#[cfg(test)]
+mod tests;

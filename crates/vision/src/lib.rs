@@ -1,1 +1,28 @@
-//! Everything that touches OpenCV: boards, court lines, drawing
+//! Everything that touches OpenCV, and nothing else does: finding calibration boards, and OpenCV's own calibration as a peer
+//! for tests and benchmarks.
+//!
+//! # Conventions
+//!
+//! - Pictures are grey, 8 bit, rows top to bottom, in display orientation. Pixel centres at integer coordinates: the centre
+//!   of the top-left pixel is (0, 0).
+//! - Board corners come in the order of `Board::corners_m`, numbered right-handed as seen in the picture (x along a row, y
+//!   down the columns, z into the board), never mirrored.
+//! - The first corner of a board with one even and one odd number of inner corners is the end of the grid whose corner
+//!   square is black: the square that touches the grid of inner corners only in the first corner, and with it the square
+//!   diagonally inside, are black. Every camera and every view therefore names the same physical corner first.
+
+mod edge_width;
+mod error;
+mod grey;
+mod numbering;
+pub mod reference;
+mod search;
+
+pub use error::VisionError;
+pub use grey::Grey;
+pub use search::{FoundBoard, find_board};
+
+#[cfg(test)]
+mod drawn_board;
+#[cfg(test)]
+mod tests;

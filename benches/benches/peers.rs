@@ -1,0 +1,121 @@
+//! Speed claims as ratios against OpenCV in the same run: intrinsics of one camera, and points from two views.
+//!
+//! Both sides of a comparison get the same simulated corners or points and must come to the same result, else the run
+//! fails. The intrinsics of ours come with their covariance and the error of views left out of the fit, which OpenCV's
+//! `calibrateCamera` does not compute (it does compute the deviations); its stopping rule is the reference module's, which
+//! lets it converge. Our points come with their covariance, OpenCV's do not.
+
+use std::error::Error;
+use std::thread::available_parallelism;
+
+use midline_benches::scene::{NOISE_PX, PHONE, SIZE_PX, board, board_views, seen_points, two_cameras};
+use midline_benches::timing::{Comparison, compare};
+use midline_geometry::{Camera, Intrinsics, LensModel};
+use midline_lens::LensSettings;
+use midline_triangulation::{Triangulated, TriangulationError, View, triangulate};
+use midline_vision::reference::{LensFlags, calibrate_camera, triangulate_points, undistort_points};
+use nalgebra::{Matrix3, Matrix3x4, Point3, Vector3};
+
+type Outcome<T> = Result<T, Box<dyn Error>>;
+
+const VIEWS: usize = 80;
+const POINTS: usize = 20_000;
+
+fn main() -> Outcome<()> {
+    let cores = available_parallelism().map_or(1, usize::from);
+    let built = if cfg!(debug_assertions) { "with debug assertions" } else { "optimised" };
+    println!("{} {}, {cores} cores, built {built}", std::env::consts::OS, std::env::consts::ARCH);
+    println!("{:<52} {:>11} {:>11} {:>7} {:>15} {:>5}", "work", "ours", "OpenCV", "ratio", "(least, most)", "aim");
+    intrinsics()?;
+    points("20 000 points of two views, no distortion", Intrinsics { model: LensModel::Pinhole, ..PHONE })?;
+    points("20 000 points of two views, distorted", PHONE)
+}
+
+fn print(work: &str, found: &Comparison, aim: f64, agreement: &str) {
+    let ms = |d: std::time::Duration| format!("{:.2} ms", d.as_secs_f64() * 1e3);
+    let spread = format!("({:.1}, {:.1})", found.spread[0], found.spread[1]);
+    let [ours, peer] = [ms(found.ours), ms(found.peer)];
+    println!("{work:<52} {ours:>11} {peer:>11} {:>6.1}x {spread:>15} {aim:>4.0}x", found.ratio());
+    println!("    median of {} turns; {agreement}", found.turns);
+}
+
+/// 80 views of 54 corners, Brown-Conrady with all parameters free.
+fn intrinsics() -> Outcome<()> {
+    let (board, views) = (board(), board_views(VIEWS, 1));
+    let corners: Vec<Vec<[f64; 2]>> = views.iter().map(|v| v.corners_px.clone()).collect();
+    let settings = LensSettings { corner_sd_px: NOISE_PX, ..LensSettings::default() };
+    let ours = || Ok(midline_lens::calibrate("phone", &board, &views, SIZE_PX, &settings)?);
+    let peer = || Ok(calibrate_camera(&board, &corners, SIZE_PX, LensFlags::default())?);
+    let found = compare(5, ours, peer)?;
+    let (a, b) = (ours()?, peer()?);
+    let apart = farthest_px(&a.intrinsics, &b.intrinsics);
+    if apart > 0.01 {
+        return Err(format!("the two lenses differ by {apart:.4} px inside the picture").into());
+    }
+    let agreement =
+        format!("lenses at most {apart:.5} px apart in the picture, rms {:.5} and {:.5} px", a.rms_px, b.rms_px);
+    print("intrinsics, 80 views of 54 corners", &found, 20.0, &agreement);
+    Ok(())
+}
+
+/// Largest distance between the pixels of the same ray over a grid of rays that fill the picture.
+fn farthest_px(a: &Intrinsics, b: &Intrinsics) -> f64 {
+    let grid = |side: u32| (0..=16).map(move |i| f64::from(side) * f64::from(i) / 16.0);
+    let pixels = grid(SIZE_PX[0]).flat_map(|x| grid(SIZE_PX[1]).map(move |y| [x, y]));
+    pixels
+        .filter_map(|px| {
+            let ray = a.normalised_from_px(px.into()).ok()?;
+            let ray = Vector3::new(ray.x, ray.y, 1.0);
+            Some((a.project(&ray)? - b.project(&ray)?).norm())
+        })
+        .fold(0.0, f64::max)
+}
+
+/// Points of two views on one thread.
+fn points(work: &str, lens: Intrinsics) -> Outcome<()> {
+    let cameras = two_cameras(lens);
+    let seen = seen_points(&cameras, POINTS, 2);
+    let ours = || Ok(ours(&cameras, &seen.px)?);
+    let peer = || peer(&cameras, &seen.px);
+    let found = compare(9, ours, peer)?;
+    let (a, b) = (ours()?, peer()?);
+    // The peer minimises an algebraic error, so that the two differ by a part of their common error.
+    let sd = rms(a.iter().map(|p| p.covariance.trace().sqrt()));
+    let apart = rms(a.iter().zip(&b).filter_map(|(a, b)| Some((a.position - (*b)?).norm())));
+    let error = rms(a.iter().zip(&seen.truth).map(|(a, truth)| (a.position - truth).norm()));
+    if apart > sd || b.iter().any(Option::is_none) {
+        return Err(format!("the two sets of points differ by {:.3} mm", apart * 1e3).into());
+    }
+    let [apart, error, sd] = [apart, error, sd].map(|m| m * 1e3);
+    let agreement = format!("points {apart:.4} mm apart (rms), error {error:.3} mm, predicted {sd:.3} mm");
+    print(work, &found, 10.0, &agreement);
+    Ok(())
+}
+
+fn ours(cameras: &[Camera; 2], px: &[Vec<[f64; 2]>; 2]) -> Result<Vec<Triangulated>, TriangulationError> {
+    let view = |camera: usize, px: &[f64; 2]| View { camera: &cameras[camera], px: (*px).into(), sd_px: NOISE_PX };
+    px[0].iter().zip(&px[1]).map(|(a, b)| triangulate(&[view(0, a), view(1, b)])).collect()
+}
+
+/// Undistorts where there is distortion; a lens without any goes into the projection matrix.
+fn peer(cameras: &[Camera; 2], px: &[Vec<[f64; 2]>; 2]) -> Outcome<Vec<Option<Point3<f64>>>> {
+    let pose =
+        |camera: &Camera| -> Matrix3x4<f64> { camera.camera_from_world.to_matrix().fixed_view::<3, 4>(0, 0).into() };
+    if cameras.iter().all(|c| c.intrinsics.model == LensModel::Pinhole) {
+        let [a, b] = cameras.each_ref().map(|c| lens_matrix(&c.intrinsics) * pose(c));
+        return Ok(triangulate_points([&a, &b], [&px[0], &px[1]])?);
+    }
+    let normalised = |i: usize| undistort_points(&px[i], &cameras[i].intrinsics);
+    let [a, b] = cameras.each_ref().map(pose);
+    Ok(triangulate_points([&a, &b], [&normalised(0)?, &normalised(1)?])?)
+}
+
+fn lens_matrix(lens: &Intrinsics) -> Matrix3<f64> {
+    let ([fx, fy], [cx, cy]) = (lens.focal_px, lens.centre_px);
+    Matrix3::new(fx, 0.0, cx, 0.0, fy, cy, 0.0, 0.0, 1.0)
+}
+
+fn rms(values: impl Iterator<Item = f64>) -> f64 {
+    let (sum, count) = values.fold((0.0, 0.0), |(sum, count), v| (sum + v * v, count + 1.0));
+    (sum / count).sqrt()
+}

@@ -1,0 +1,40 @@
+//! What the analysis works on.
+
+use midline_session::calibration::Vertical;
+use midline_session::description::Handedness;
+use midline_session::tracks::Tracks;
+
+/// The tracks of one session and what is known about them.
+#[derive(Debug, Clone, Copy)]
+pub struct StrokeInput<'a> {
+    /// Points in the world frame, one row per instant. Names: COCO's 17, `racket_butt`, `racket_throat`, `racket_tip`, `ball`.
+    pub tracks: &'a Tracks,
+    /// The hand that holds the racket.
+    pub handedness: Handedness,
+    /// Sounds of impacts at the source (travel time taken off), in any order.
+    pub impacts: &'a [SoundImpact],
+    /// Frame rate of each camera; empty when unknown (then the tracks' own spacing counts).
+    pub frame_rates_hz: &'a [f64],
+    /// Standard deviation of the clock between the cameras, and between picture and sound, seconds.
+    pub clock_sd_seconds: f64,
+    /// `ZUp`: the world is the court frame (x right, y toward the net, z up). `Unknown`: some other metric frame; what
+    /// needs the vertical or the court is then not measurable.
+    pub vertical: Vertical,
+}
+
+/// An impact that was heard.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct SoundImpact {
+    /// When it happened, on the session clock, seconds.
+    pub session_seconds: f64,
+    /// Standard deviation, seconds.
+    pub sd_seconds: f64,
+}
+
+/// `+1` for right-handers, `-1` for left-handers: the one place where left-handers are mirrored.
+pub(crate) fn dominant_side(handedness: Handedness) -> f64 {
+    match handedness {
+        Handedness::Right => 1.0,
+        Handedness::Left => -1.0,
+    }
+}

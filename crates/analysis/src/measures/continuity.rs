@@ -1,0 +1,185 @@
+//! Racket speed: how fast, how evenly it rises.
+
+use midline_session::strokes::Outcome;
+use midline_signal::{log_dimensionless_jerk, spectral_arc_length};
+
+use super::{MeasureKind, Need};
+use crate::phases::Phase;
+use crate::series::{Series, peak, steps_below_zero};
+use crate::spots::Spot;
+use crate::trials::Evaluations;
+use crate::view::{Because, StrokeView};
+
+/// Identifier of the depth of the deepest dip.
+pub(crate) const DIP_DEPTH_ID: &str = "tip-speed-dip-depth";
+
+/// A fall by less than this share of the lower neighbouring peak is not called a dip.
+pub(crate) const LEAST_DIP: f64 = 0.10;
+
+const UNSEEN: &str = "the racket tip was not seen without gaps between the end of the take-back and contact";
+
+pub(super) fn measures() -> Vec<MeasureKind> {
+    let tip = [Need::Point(Spot::RacketTip)];
+    let phased = [Need::Trunk, Need::Point(Spot::DominantWrist), Need::Point(Spot::RacketTip)];
+    vec![
+        MeasureKind::new(
+            "tip-speed-contact",
+            "racket-tip speed at contact",
+            "m/s",
+            "speed of the racket tip just before contact, from samples before contact only",
+            &tip,
+            |view| view.tip_speed_at_contact.ok_or("the racket tip was not seen in the last 0.1 s before contact".into()),
+        ),
+        MeasureKind::new(
+            "tip-speed-peak",
+            "peak racket-tip speed",
+            "m/s",
+            "greatest speed of the racket tip in the last 0.3 s up to contact",
+            &tip,
+            |view| Ok(tip_peak(view)?.1),
+        ),
+        MeasureKind::new(
+            "tip-speed-peak-time",
+            "time of the peak racket-tip speed",
+            "s",
+            "time to contact of tip-speed-peak; negative before contact, 0 when the speed still rises at contact",
+            &tip,
+            |view| Ok(view.to_contact(view.grid.seconds(tip_peak(view)?.0)).min(0.0)),
+        ),
+        MeasureKind::new(
+            DIP_DEPTH_ID,
+            "deepest dip of the racket-tip speed",
+            "1",
+            "between end of take-back and contact: the deepest fall of the racket-tip speed that follows a rise and is followed by one, as a share of the lower of the two neighbouring peaks; 0 when none stands out of the noise or exceeds a tenth",
+            &phased,
+            |view| Ok(deepest_dip(view)?.map_or(0.0, |dip| dip.depth())),
+        )
+        .reviewed(zero_when_not_clear),
+        MeasureKind::new(
+            "tip-speed-dip-duration",
+            "duration of the deepest dip of the racket-tip speed",
+            "s",
+            "time that the racket-tip speed spends in the lower half of the deepest dip (below the lower neighbouring peak by more than half its depth)",
+            &phased,
+            |view| {
+                let speed = view.tip_speed.as_slice();
+                deepest_dip(view)?.ok_or("the speed has no dip")?.seconds(speed, view.grid.step)
+            },
+        )
+        .reviewed(only_with_a_clear_dip),
+        MeasureKind::new(
+            "tip-speed-dwell",
+            "time with less than half the contact speed",
+            "s",
+            "time between forward-swing start and contact during which the racket-tip speed is below half its speed at contact",
+            &phased,
+            |view| {
+                let at_contact = view.tip_speed_at_contact.ok_or(UNSEEN)?;
+                let below: Series = view.tip_speed.iter().map(|v| v.map(|v| v - at_contact / 2.0)).collect();
+                let range = view.phase_index(Phase::ForwardStart)?..=view.grid.contact;
+                Ok(steps_below_zero(&below, range).ok_or(UNSEEN)? * view.grid.step)
+            },
+        ),
+        MeasureKind::new(
+            "tip-speed-sparc",
+            "smoothness of the racket-tip speed: spectral arc length",
+            "1",
+            "spectral arc length (Balasubramanian et al. 2015; threshold 0.05, limit 20 Hz) of the racket-tip speed from end of take-back to contact; 0 is the smoothest, more negative is less smooth. Comparable only for the same smoothing",
+            &phased,
+            |view| spectral_arc_length(&swing_speed(view)?, 1.0 / view.grid.step).ok_or("the swing is too short".into()),
+        ),
+        MeasureKind::new(
+            "tip-speed-ldlj",
+            "smoothness of the racket-tip speed: log dimensionless jerk",
+            "1",
+            "log dimensionless jerk (Balasubramanian et al. 2015) of the racket-tip speed from end of take-back to contact; 0 is the smoothest, more negative is less smooth. Comparable only for the same smoothing",
+            &phased,
+            |view| log_dimensionless_jerk(&swing_speed(view)?, 1.0 / view.grid.step).ok_or("the swing is too short".into()),
+        ),
+    ]
+}
+
+fn tip_peak(view: &StrokeView) -> Result<(f64, f64), Because> {
+    let range = view.grid.index(-0.3)..=view.grid.contact;
+    let reach = (0.030 / view.grid.step).round() as usize;
+    peak(&view.tip_speed, &view.setting.tip_speed_sds, range, reach).ok_or_else(|| "the racket tip was not seen".into())
+}
+
+fn swing_speed(view: &StrokeView) -> Result<Vec<f64>, Because> {
+    let range = view.phase_index(Phase::TakeBackEnd)?..=view.grid.contact;
+    let speeds: Option<Vec<f64>> = view.tip_speed.get(range).and_then(|part| part.iter().copied().collect());
+    speeds.ok_or(UNSEEN.into())
+}
+
+/// A fall between two rises.
+#[derive(Debug, Clone, Copy)]
+struct Dip {
+    before: usize,
+    after: usize,
+    /// The lower of the two neighbouring peaks, m/s.
+    peak: f64,
+    /// How far the speed falls below it, m/s.
+    fall: f64,
+}
+
+impl Dip {
+    fn depth(&self) -> f64 {
+        self.fall / self.peak
+    }
+
+    fn seconds(&self, speed: &[Option<f64>], step: f64) -> Result<f64, Because> {
+        let level = self.peak - self.fall / 2.0;
+        let lowered: Series = speed.iter().map(|v| v.map(|v| v - level)).collect();
+        Ok(steps_below_zero(&lowered, self.before..=self.after).ok_or(UNSEEN)? * step)
+    }
+}
+
+/// The dip with the greatest depth. The rise before it must be as large as the fall: a speed that only comes down from the
+/// take-back and then rises has no dip.
+fn deepest_dip(view: &StrokeView) -> Result<Option<Dip>, Because> {
+    let from = view.phase_index(Phase::TakeBackEnd)?;
+    let speed = swing_speed(view)?;
+    // Greatest speed from each instant to contact.
+    let mut later = speed.clone();
+    for k in (0..later.len().saturating_sub(1)).rev() {
+        later[k] = later[k].max(later[k + 1]);
+    }
+    let mut deepest: Option<Dip> = None;
+    let mut lowest_so_far = f64::INFINITY;
+    for (l, top) in speed.iter().enumerate() {
+        lowest_so_far = lowest_so_far.min(*top);
+        for (m, bottom) in speed.iter().enumerate().skip(l + 1).take_while(|(_, v)| *v < top) {
+            let peak = top.min(later[m]);
+            let fall = (peak - bottom).min(top - lowest_so_far);
+            if fall > 0.0 && deepest.is_none_or(|d| fall / peak > d.depth()) {
+                let regained = speed.iter().skip(m).position(|v| *v >= peak).map_or(speed.len() - 1, |i| m + i);
+                deepest = Some(Dip { before: from + l, after: from + regained, peak, fall });
+            }
+        }
+    }
+    Ok(deepest)
+}
+
+/// Whether a dip is claimed: deeper than a tenth, and its interval leaves out zero.
+fn clear(evaluations: &Evaluations) -> Option<bool> {
+    let (depth, sd) = evaluations.normal(DIP_DEPTH_ID)?;
+    Some(depth > LEAST_DIP && depth > 1.96 * sd)
+}
+
+fn zero_when_not_clear(evaluations: &Evaluations, outcome: Outcome) -> Outcome {
+    match outcome {
+        Outcome::Measured { interval_95: [_, high], .. } if clear(evaluations) == Some(false) => {
+            Outcome::Measured { value: 0.0, interval_95: [0.0, high.max(0.0)] }
+        }
+        other => other,
+    }
+}
+
+fn only_with_a_clear_dip(evaluations: &Evaluations, outcome: Outcome) -> Outcome {
+    match outcome {
+        Outcome::Measured { .. } if clear(evaluations) != Some(true) => Outcome::NotMeasurable {
+            because: "no dip of the speed stands out of the noise and exceeds a tenth".to_owned(),
+        },
+        other => other,
+    }
+}

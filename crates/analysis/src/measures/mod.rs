@@ -1,0 +1,103 @@
+//! The measures: one small object each, grouped by topic.
+//!
+//! A measure says what it is called, what it needs, how it is defined, and reads its value off a [`StrokeView`]. Uncertainty
+//! is not its business: the same function is applied to views with other draws of the noise (see [`crate::trials`]). To add
+//! a measure, add one object to the list of its topic.
+
+mod contact;
+pub(crate) use contact::alignment;
+pub(crate) mod continuity;
+mod position;
+pub(crate) mod sequence;
+mod timing;
+
+use midline_session::strokes::Outcome;
+
+use crate::spots::Spot;
+use crate::trials::Evaluations;
+use crate::view::{Because, Setting, StrokeView};
+
+/// What footage must bring for a measure.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Need {
+    /// The point is in the tracks.
+    Point(Spot),
+    /// The four joints of the trunk are in the tracks.
+    Trunk,
+    /// The world is the court frame.
+    Court,
+}
+
+impl Need {
+    /// Why it is not met; `None` when it is.
+    fn missing(self, setting: &Setting) -> Option<Because> {
+        let absent = |spot: Spot| (!setting.present[spot.index()]).then_some(spot);
+        let point = |spot: Spot| {
+            format!("the tracks hold no {} around this stroke", spot.track_name(setting.handedness)).into()
+        };
+        match self {
+            Self::Point(spot) => absent(spot).map(point),
+            Self::Trunk => crate::spots::TRUNK.into_iter().find_map(absent).map(point),
+            Self::Court if setting.z_is_up => None,
+            Self::Court => Some("the vertical and the court's directions are not known (no court points were marked)".into()),
+        }
+    }
+}
+
+type Value = Box<dyn Fn(&StrokeView) -> Result<f64, Because>>;
+
+/// A last look at a measure's outcome in the light of all measures.
+pub(crate) type Review = fn(&Evaluations, Outcome) -> Outcome;
+
+/// One measure.
+pub(crate) struct MeasureKind {
+    pub(crate) id: String,
+    pub(crate) name: String,
+    /// SI unit.
+    pub(crate) unit: &'static str,
+    /// Definition with the meaning of the sign.
+    pub(crate) definition: String,
+    pub(crate) needs: Vec<Need>,
+    value: Value,
+    pub(crate) review: Option<Review>,
+}
+
+impl MeasureKind {
+    fn new(
+        id: impl Into<String>,
+        name: impl Into<String>,
+        unit: &'static str,
+        definition: impl Into<String>,
+        needs: &[Need],
+        value: impl Fn(&StrokeView) -> Result<f64, Because> + 'static,
+    ) -> Self {
+        Self {
+            id: id.into(),
+            name: name.into(),
+            unit,
+            definition: definition.into(),
+            needs: needs.to_vec(),
+            value: Box::new(value),
+            review: None,
+        }
+    }
+
+    fn reviewed(mut self, review: Review) -> Self {
+        self.review = Some(review);
+        self
+    }
+
+    /// The value in one trial, or why there is none.
+    pub(crate) fn value(&self, view: &StrokeView) -> Result<f64, Because> {
+        if let Some(because) = self.needs.iter().find_map(|need| need.missing(view.setting)) {
+            return Err(because);
+        }
+        (self.value)(view)
+    }
+}
+
+/// All measures in the order in which they are reported.
+pub(crate) fn all() -> Vec<MeasureKind> {
+    let topics = [position::measures(), contact::measures(), timing::measures(), sequence::measures(), continuity::measures()];
+    topics.into_iter().flatten().collect()
+}

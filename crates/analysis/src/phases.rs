@@ -1,0 +1,242 @@
+//! Instants of a stroke found from the motion, with their definitions.
+//!
+//! Hand motion is taken relative to the trunk (middle between shoulders and hips), so that running does not count, and along
+//! the hitting direction: the mean direction of that motion in the last 50 ms before contact, made square to the trunk's long
+//! axis. "Backward" is against it. Neither gravity nor the court is needed, except for the racket drop.
+
+use nalgebra::Vector3;
+
+use crate::series::{self, Series, fall_backward, fall_forward, greatest, negated};
+use crate::spots::Spot;
+use crate::view::StrokeView;
+
+/// An instant that the motion shows.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Phase {
+    TakeBackStart,
+    TakeBackFastest,
+    TakeBackEnd,
+    ShoulderTurnStart,
+    FarthestAcross,
+    DropTop,
+    DropBottom,
+    ForwardStart,
+    TrunkOpening,
+    FollowThroughEnd,
+}
+
+impl Phase {
+    const COUNT: usize = 10;
+
+    /// How the instant is defined.
+    pub(crate) fn definition(self) -> &'static str {
+        match self {
+            Self::TakeBackStart => {
+                "going back in time from the fastest backward motion of the racket hand (relative to the trunk, against the hitting direction): where that speed was last below 20 % of its peak for 50 ms"
+            }
+            Self::TakeBackFastest => {
+                "fastest backward motion of the racket hand relative to the trunk, against the hitting direction"
+            }
+            Self::TakeBackEnd => {
+                "after the fastest backward motion of the racket hand: where that speed first falls below 20 % of its peak for 30 ms"
+            }
+            Self::ShoulderTurnStart => {
+                "going back in time from the fastest backward turn of the shoulder line (about the trunk's long axis at contact): where that turning speed was last below 20 % of its peak for 50 ms"
+            }
+            Self::FarthestAcross => {
+                "the racket tip is farthest to the other side of the midline plane between the fastest backward motion of the hand and contact"
+            }
+            Self::DropTop => "highest racket tip between take-back start and the bottom of the racket drop",
+            Self::DropBottom => {
+                "lowest racket tip between the fastest backward motion of the hand and contact, at least 0.15 m below the top of the drop"
+            }
+            Self::ForwardStart => {
+                "going back in time from contact: where the forward speed of the racket hand relative to the trunk was last below 10 % of its peak for 30 ms"
+            }
+            Self::TrunkOpening => {
+                "going back in time from the fastest forward turn of the shoulder line in the last 0.35 s before contact: where that turning speed was last below 20 % of its peak for 30 ms"
+            }
+            Self::FollowThroughEnd => {
+                "after contact: where the speed of the racket hand relative to the trunk first falls below 20 % of its speed at contact for 30 ms"
+            }
+        }
+    }
+}
+
+/// A found instant in seconds to contact (on the grid), or why it is missing.
+pub(crate) type Instant = Result<f64, &'static str>;
+
+/// All instants of a stroke.
+#[derive(Debug, Clone)]
+pub(crate) struct Phases([Instant; Phase::COUNT]);
+
+impl Phases {
+    pub(crate) fn get(&self, phase: Phase) -> Instant {
+        self.0[phase as usize]
+    }
+
+    fn set(&mut self, phase: Phase, instant: Instant) {
+        self.0[phase as usize] = instant;
+    }
+}
+
+const LONGEST_TAKE_BACK_SECONDS: f64 = 1.6;
+const LEAST_BACKWARD_SPEED: f64 = 0.5;
+const LEAST_TURN_RATE: f64 = 0.5;
+const LEAST_DROP_M: f64 = 0.15;
+
+/// Finds all instants.
+pub(crate) fn find(view: &StrokeView) -> Phases {
+    let mut phases = Phases([Err("it was not looked for"); Phase::COUNT]);
+    hand_phases(view, &mut phases);
+    shoulder_phases(view, &mut phases);
+    drop_phases(view, &mut phases);
+    phases
+}
+
+fn instants(view: &StrokeView, seconds: f64) -> usize {
+    (seconds / view.grid.step).round() as usize
+}
+
+fn hand_phases(view: &StrokeView, phases: &mut Phases) {
+    const NOT_SEEN: &str = "the racket hand or the trunk was not seen without gaps over the stroke";
+    let grid = view.grid;
+    let velocity = view.hand_velocity();
+    let last = grid.contact - instants(view, 0.05)..=grid.contact;
+    let near: Vec<Vector3<f64>> = velocity.get(last).unwrap_or(&[]).iter().flatten().copied().collect();
+    let up = view.frames.get(grid.contact).copied().flatten().map(|f| f.up);
+    let direction = up.and_then(|up| {
+        let mean = near.iter().sum::<Vector3<f64>>() / near.len().max(1) as f64;
+        (mean - up * mean.dot(&up)).try_normalize(0.5)
+    });
+    let Some(direction) = direction else {
+        for phase in [Phase::TakeBackStart, Phase::TakeBackFastest, Phase::TakeBackEnd, Phase::ForwardStart] {
+            phases.set(phase, Err("the racket hand or the trunk was not seen just before contact"));
+        }
+        phases.set(Phase::FollowThroughEnd, Err("the racket hand or the trunk was not seen just before contact"));
+        return;
+    };
+    let forward: Series = velocity.iter().map(|v| v.map(|v| v.dot(&direction))).collect();
+    let first = grid.index(-LONGEST_TAKE_BACK_SECONDS);
+
+    let start = greatest(&forward, grid.index(-0.2)..=grid.contact).and_then(|(fastest, speed)| {
+        fall_backward(&forward, fastest, 0.1 * speed, instants(view, 0.03), first)
+    });
+    phases.set(Phase::ForwardStart, start.map(|k| grid.seconds(k)).ok_or(NOT_SEEN));
+
+    let backward = negated(&forward);
+    let fastest = start.map_or(Err(NOT_SEEN), |start| {
+        greatest(&backward, first..=start.floor() as usize)
+            .filter(|(_, speed)| *speed > LEAST_BACKWARD_SPEED)
+            .ok_or("the racket hand does not go back before contact")
+    });
+    match fastest {
+        Ok((fastest, speed)) => {
+            let floor = 0.2 * speed;
+            let begin = fall_backward(&backward, fastest, floor, instants(view, 0.05), 0);
+            let end = fall_forward(&backward, fastest, floor, instants(view, 0.03), grid.contact);
+            phases.set(Phase::TakeBackFastest, Ok(grid.seconds(fastest as f64)));
+            phases.set(Phase::TakeBackStart, begin.map(|k| grid.seconds(k)).ok_or(NOT_SEEN));
+            phases.set(Phase::TakeBackEnd, end.map(|k| grid.seconds(k)).ok_or(NOT_SEEN));
+        }
+        Err(because) => {
+            for phase in [Phase::TakeBackStart, Phase::TakeBackFastest, Phase::TakeBackEnd] {
+                phases.set(phase, Err(because));
+            }
+        }
+    }
+
+    let speed: Series = velocity.iter().map(|v| v.map(|v| v.norm())).collect();
+    let at_contact = speed.get(grid.contact).copied().flatten();
+    let rest = at_contact.and_then(|speed_at_contact| {
+        let floor = 0.2 * speed_at_contact;
+        let from = (grid.contact + 1..grid.len).find(|k| speed.get(*k).copied().flatten().is_some())?;
+        fall_forward(&speed, from, floor, instants(view, 0.03), grid.len - 1)
+    });
+    phases.set(
+        Phase::FollowThroughEnd,
+        rest.map(|k| grid.seconds(k)).ok_or("the racket hand was not seen coming to rest after contact"),
+    );
+}
+
+fn shoulder_phases(view: &StrokeView, phases: &mut Phases) {
+    const NOT_SEEN: &str = "the shoulders were not seen without gaps over the stroke";
+    let grid = view.grid;
+    let Some(rate) = view.shoulder_turn_rate() else {
+        phases.set(Phase::TrunkOpening, Err("the trunk was not seen at contact"));
+        phases.set(Phase::ShoulderTurnStart, Err("the trunk was not seen at contact"));
+        return;
+    };
+    let first = grid.index(-LONGEST_TAKE_BACK_SECONDS);
+    let opening = greatest(&rate, grid.index(-0.35)..=grid.contact)
+        .ok_or(NOT_SEEN)
+        .and_then(|(fastest, speed)| {
+            if speed < LEAST_TURN_RATE {
+                return Err("the shoulder line does not turn forward before contact");
+            }
+            fall_backward(&rate, fastest, 0.2 * speed, instants(view, 0.03), first).ok_or(NOT_SEEN)
+        });
+    phases.set(Phase::TrunkOpening, opening.map(|k| grid.seconds(k)));
+    let backward = negated(&rate);
+    let turn = opening.and_then(|opening| {
+        let (fastest, speed) = greatest(&backward, first..=opening.floor() as usize).ok_or(NOT_SEEN)?;
+        if speed < LEAST_TURN_RATE {
+            return Err("the shoulder line does not turn back before contact");
+        }
+        fall_backward(&backward, fastest, 0.2 * speed, instants(view, 0.05), 0).ok_or(NOT_SEEN)
+    });
+    phases.set(Phase::ShoulderTurnStart, turn.map(|k| grid.seconds(k)));
+}
+
+fn drop_phases(view: &StrokeView, phases: &mut Phases) {
+    let grid = view.grid;
+    let from = match phases.get(Phase::TakeBackFastest) {
+        Ok(seconds) => grid.index(seconds),
+        Err(because) => {
+            for phase in [Phase::FarthestAcross, Phase::DropTop, Phase::DropBottom] {
+                phases.set(phase, Err(because));
+            }
+            return;
+        }
+    };
+    let across = lowest(&view.body_coordinate(Spot::RacketTip, 0), from, grid.contact);
+    phases.set(Phase::FarthestAcross, across.map(|k| grid.seconds(k)).ok_or("the racket tip or the trunk was not seen"));
+
+    if !view.setting.z_is_up {
+        phases.set(Phase::DropTop, Err("the vertical is not known (no court points were marked)"));
+        phases.set(Phase::DropBottom, Err("the vertical is not known (no court points were marked)"));
+        return;
+    }
+    let height: Series = view.states(Spot::RacketTip).iter().map(|s| s.map(|s| s.position.z)).collect();
+    let bottom = lowest(&height, from, grid.contact);
+    let start = phases.get(Phase::TakeBackStart).map_or(from, |seconds| grid.index(seconds));
+    let top = bottom.and_then(|bottom| lowest(&negated(&height), start, bottom.floor() as usize));
+    let drop = top.zip(bottom).and_then(|(top, bottom)| {
+        Some((top, bottom, series::value_at(&height, top)? - series::value_at(&height, bottom)?))
+    });
+    match drop {
+        Some((top, bottom, depth)) if depth >= LEAST_DROP_M => {
+            phases.set(Phase::DropTop, Ok(grid.seconds(top)));
+            phases.set(Phase::DropBottom, Ok(grid.seconds(bottom)));
+        }
+        Some(_) => {
+            phases.set(Phase::DropTop, Err("the racket does not drop by 0.15 m or more"));
+            phases.set(Phase::DropBottom, Err("the racket does not drop by 0.15 m or more"));
+        }
+        None => {
+            phases.set(Phase::DropTop, Err("the racket tip was not seen"));
+            phases.set(Phase::DropBottom, Err("the racket tip was not seen"));
+        }
+    }
+}
+
+/// Place of the least value, refined by the parabola through its neighbours.
+fn lowest(series: &[Option<f64>], from: usize, to: usize) -> Option<f64> {
+    let (k, deepest) = greatest(&negated(series), from..=to)?;
+    let neighbours = || Some((-series.get(k.checked_sub(1)?).copied()??, -series.get(k + 1).copied()??));
+    let inside = k > from && k < to;
+    Some(match neighbours().filter(|_| inside) {
+        Some((a, b)) if a + b < 2.0 * deepest => k as f64 + 0.5 * (a - b) / (a - 2.0 * deepest + b),
+        _ => k as f64,
+    })
+}

@@ -1,0 +1,109 @@
+//! The points that a stroke is measured from, sides resolved by the player's handedness.
+
+use midline_session::description::Handedness;
+
+/// A point of the player or the racket.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Spot {
+    DominantShoulder,
+    OtherShoulder,
+    DominantHip,
+    OtherHip,
+    DominantElbow,
+    OtherElbow,
+    DominantWrist,
+    OtherWrist,
+    DominantAnkle,
+    OtherAnkle,
+    RacketButt,
+    RacketThroat,
+    RacketTip,
+}
+
+/// The four joints of the body frame.
+pub(crate) const TRUNK: [Spot; 4] = [Spot::DominantShoulder, Spot::OtherShoulder, Spot::DominantHip, Spot::OtherHip];
+
+impl Spot {
+    pub(crate) const ALL: [Self; 13] = [
+        Self::DominantShoulder,
+        Self::OtherShoulder,
+        Self::DominantHip,
+        Self::OtherHip,
+        Self::DominantElbow,
+        Self::OtherElbow,
+        Self::DominantWrist,
+        Self::OtherWrist,
+        Self::DominantAnkle,
+        Self::OtherAnkle,
+        Self::RacketButt,
+        Self::RacketThroat,
+        Self::RacketTip,
+    ];
+
+    /// Place in [`Spot::ALL`].
+    pub(crate) fn index(self) -> usize {
+        self as usize
+    }
+
+    /// Name of the point in the tracks.
+    pub(crate) fn track_name(self, handedness: Handedness) -> &'static str {
+        let side = |right, left| match (self.is_dominant(), handedness) {
+            (true, Handedness::Right) | (false, Handedness::Left) => right,
+            (false, Handedness::Right) | (true, Handedness::Left) => left,
+        };
+        match self {
+            Self::DominantShoulder | Self::OtherShoulder => side("right_shoulder", "left_shoulder"),
+            Self::DominantHip | Self::OtherHip => side("right_hip", "left_hip"),
+            Self::DominantElbow | Self::OtherElbow => side("right_elbow", "left_elbow"),
+            Self::DominantWrist | Self::OtherWrist => side("right_wrist", "left_wrist"),
+            Self::DominantAnkle | Self::OtherAnkle => side("right_ankle", "left_ankle"),
+            Self::RacketButt => "racket_butt",
+            Self::RacketThroat => "racket_throat",
+            Self::RacketTip => "racket_tip",
+        }
+    }
+
+    fn is_dominant(self) -> bool {
+        matches!(
+            self,
+            Self::DominantShoulder | Self::DominantHip | Self::DominantElbow | Self::DominantWrist | Self::DominantAnkle
+        )
+    }
+
+    /// The trade's words for it.
+    pub(crate) fn words(self) -> &'static str {
+        match self {
+            Self::DominantShoulder => "dominant shoulder",
+            Self::OtherShoulder => "other shoulder",
+            Self::DominantHip => "dominant hip",
+            Self::OtherHip => "other hip",
+            Self::DominantElbow => "dominant elbow",
+            Self::OtherElbow => "other elbow",
+            Self::DominantWrist => "racket hand",
+            Self::OtherWrist => "other hand",
+            Self::DominantAnkle => "dominant ankle",
+            Self::OtherAnkle => "other ankle",
+            Self::RacketButt => "racket butt",
+            Self::RacketThroat => "racket throat",
+            Self::RacketTip => "racket tip",
+        }
+    }
+
+    /// Half the length of the smoothing window in seconds. The faster a point turns its direction, the shorter: a cubic over
+    /// this window follows a turn of 25 rad/s (racket), 15 rad/s (arm) or 8 rad/s (trunk) to about one per cent of speed.
+    pub(crate) fn half_window_seconds(self) -> f64 {
+        match self {
+            Self::RacketButt | Self::RacketThroat | Self::RacketTip => 0.042,
+            Self::DominantElbow | Self::OtherElbow | Self::DominantWrist | Self::OtherWrist => 0.058,
+            _ => 0.080,
+        }
+    }
+
+    /// What a cubic over that window may miss, metres: residuals of that size are no reason to call a sample an outlier.
+    pub(crate) fn misfit_allowance_m(self) -> f64 {
+        match self {
+            Self::RacketButt | Self::RacketThroat | Self::RacketTip => 0.010,
+            _ => 0.004,
+        }
+    }
+}

@@ -1,0 +1,124 @@
+//! Statements that coaches make, tested against the measures.
+
+use midline_session::strokes::{Statement, Verdict};
+use midline_signal::normal_probability;
+
+use crate::measures::continuity::{DIP_DEPTH_ID, LEAST_DIP};
+use crate::measures::sequence::lag_id;
+use crate::style::{self, Side};
+use crate::trials::Evaluations;
+
+/// From this probability on a statement holds, below its complement it does not.
+const CERTAIN: f64 = 0.95;
+
+/// The take-back starts around the bounce when it starts within this time of it, seconds. A convention of this program.
+const AROUND_BOUNCE_SECONDS: f64 = 0.15;
+
+const COMMON_PRACTICE: &str = "common practice, no source";
+
+/// All statements about a stroke.
+pub(crate) fn all(evaluations: &Evaluations) -> Vec<Statement> {
+    let mut list = vec![
+        shoulder_in_front(evaluations),
+        no_dip(evaluations),
+        around_bounce(evaluations),
+        hips_outward(evaluations),
+        trunk_opening(evaluations),
+    ];
+    if style::backhand_probability(evaluations).is_some_and(|p| p > 0.5) {
+        // The practice behind these is about forehands.
+        for statement in &mut list {
+            if matches!(statement.id.as_str(), "dominant-shoulder-in-front" | "trunk-opens-with-drop") {
+                statement.verdict = Verdict::CannotBeTold;
+                statement.probability = None;
+                statement.source = format!("{COMMON_PRACTICE}; said of forehands, and this ball was met on the other side of the body");
+            }
+        }
+    }
+    list
+}
+
+fn statement(id: &str, text: String, probability: Option<f64>, rests_on: Vec<String>, source: &str) -> Statement {
+    let verdict = match probability {
+        Some(p) if p >= CERTAIN => Verdict::Holds,
+        Some(p) if p <= 1.0 - CERTAIN => Verdict::DoesNotHold,
+        _ => Verdict::CannotBeTold,
+    };
+    Statement { id: id.to_owned(), text, verdict, probability, rests_on, source: source.to_owned() }
+}
+
+/// Probability that a measure lies above a limit.
+fn above(evaluations: &Evaluations, id: &str, limit: f64) -> Option<f64> {
+    let (value, sd) = evaluations.normal(id)?;
+    Some(normal_probability((value - limit) / sd.max(1e-9)))
+}
+
+fn shoulder_in_front(evaluations: &Evaluations) -> Statement {
+    let id = "dominant-shoulder-ahead";
+    statement(
+        "dominant-shoulder-in-front",
+        "The ball is met with the dominant shoulder in front of the other.".to_owned(),
+        above(evaluations, id, 0.0),
+        vec![id.to_owned()],
+        COMMON_PRACTICE,
+    )
+}
+
+fn no_dip(evaluations: &Evaluations) -> Statement {
+    statement(
+        "speed-rises-without-dip",
+        "From the end of the take-back the racket speed rises without a dip until contact (no fall by more than a tenth)."
+            .to_owned(),
+        above(evaluations, DIP_DEPTH_ID, LEAST_DIP).map(|p| 1.0 - p),
+        vec![DIP_DEPTH_ID.to_owned()],
+        COMMON_PRACTICE,
+    )
+}
+
+fn around_bounce(evaluations: &Evaluations) -> Statement {
+    let id = "take-back-minus-bounce-hand";
+    let within = above(evaluations, id, -AROUND_BOUNCE_SECONDS)
+        .zip(above(evaluations, id, AROUND_BOUNCE_SECONDS))
+        .map(|(early_limit, late_limit)| early_limit - late_limit);
+    statement(
+        "take-back-around-bounce",
+        format!("The take-back starts around the bounce (within {AROUND_BOUNCE_SECONDS} s of it)."),
+        within,
+        vec![id.to_owned()],
+        COMMON_PRACTICE,
+    )
+}
+
+fn hips_outward(evaluations: &Evaluations) -> Statement {
+    let ids: Vec<String> = (0..4).map(lag_id).collect();
+    let names: Vec<&str> = ids.iter().map(String::as_str).collect();
+    statement(
+        "hips-outward",
+        "The segments fire from the hips outward: hip line, shoulder line, upper arm, forearm, racket.".to_owned(),
+        evaluations.share_of_trials(&names, |lags| lags.iter().all(|lag| *lag > 0.0)),
+        ids,
+        "order of peak turning speeds as in Landlinger et al. 2010 (J Sports Sci Med 9:643) for pelvis and trunk; for the arm common practice",
+    )
+}
+
+fn trunk_opening(evaluations: &Evaluations) -> Statement {
+    let (top, bottom) = ("trunk-opening-minus-drop-top", "trunk-opening-minus-drop-bottom");
+    let rests_on = vec![top.to_owned(), bottom.to_owned(), "tip-farthest-across".to_owned()];
+    let nearer_top = evaluations.share_of_trials(&[top, bottom], |gaps| gaps[0].abs() < gaps[1].abs());
+    let (text, probability) = match style::of(evaluations).map(|s| s.side) {
+        Some(Side::Across) => (
+            "The racket goes across, and the trunk opens near the top of the racket drop (nearer to it than to the bottom).",
+            nearer_top,
+        ),
+        Some(Side::HittingSide) => (
+            "The racket stays on the hitting side, and the trunk opens near the bottom of the racket drop (nearer to it than to the top).",
+            nearer_top.map(|p| 1.0 - p),
+        ),
+        Some(Side::InLine) => (
+            "The trunk opens in time with the racket drop; for a racket in line practice names neither its top nor its bottom.",
+            None,
+        ),
+        None => ("The trunk opens in time with the racket drop, as the style asks for; the style is not known.", None),
+    };
+    statement("trunk-opens-with-drop", text.to_owned(), probability, rests_on, COMMON_PRACTICE)
+}

@@ -1,0 +1,181 @@
+//! Uncertainty by trials: the stroke is measured again with further draws of its noise.
+//!
+//! Each trial adds noise to every sample as its covariance says, and to the instants of contact and bounce as their standard
+//! deviations say; phases and measures are then found anew. The spread of a measure over the trials is its standard deviation
+//! (JCGM 101:2008, Propagation of distributions using a Monte Carlo method). The draws come from a generator with a fixed
+//! seed, so the same input gives the same intervals.
+
+use midline_session::strokes::{Measure, Outcome};
+use rand::SeedableRng;
+use rand::rngs::StdRng;
+
+use crate::curves::{self, CurveKind};
+use crate::measures::MeasureKind;
+use crate::model::StrokeModel;
+use crate::phases::Phase;
+use crate::series::Series;
+use crate::view::{Because, StrokeView};
+
+/// Number of trials: gives a standard deviation to about 6 %.
+pub(crate) const TRIALS: usize = 128;
+
+/// Factor of the standard deviation in a 95 % interval of a normal distribution.
+pub(crate) const NORMAL_95: f64 = 1.96;
+
+/// A measure in all trials.
+struct Evaluation {
+    kind: MeasureKind,
+    measured: Result<f64, Because>,
+    trials: Vec<Option<f64>>,
+}
+
+/// All measures of one stroke with their trials.
+pub(crate) struct Evaluations {
+    list: Vec<Evaluation>,
+    phases: Vec<(Phase, Vec<f64>)>,
+    curves: Vec<(CurveKind, Series, Vec<(f64, usize)>)>,
+}
+
+/// Measures a stroke `trials` times with noise; `measured` is the view without.
+pub(crate) fn evaluate(
+    model: &StrokeModel,
+    measured: &StrokeView,
+    kinds: Vec<MeasureKind>,
+    phases: &[Phase],
+    trials: usize,
+    seed: u64,
+) -> Evaluations {
+    let mut list: Vec<Evaluation> = kinds
+        .into_iter()
+        .map(|kind| Evaluation { measured: kind.value(measured), kind, trials: Vec::with_capacity(trials) })
+        .collect();
+    let mut phases: Vec<(Phase, Vec<f64>)> = phases.iter().map(|phase| (*phase, Vec::new())).collect();
+    let mut curves: Vec<_> = curves::all()
+        .into_iter()
+        .map(|kind| {
+            let series = (kind.series)(measured);
+            let sums = vec![(0.0, 0); series.len()];
+            (kind, series, sums)
+        })
+        .collect();
+    let mut random = StdRng::seed_from_u64(seed);
+    for _ in 0..trials {
+        let view = model.trial(&mut random);
+        for evaluation in list.iter_mut().filter(|e| e.measured.is_ok()) {
+            evaluation.trials.push(evaluation.kind.value(&view).ok().filter(|v| v.is_finite()));
+        }
+        for (phase, found) in &mut phases {
+            found.extend(view.phase(*phase));
+        }
+        for (kind, series, sums) in &mut curves {
+            for ((value, base), (sum, count)) in (kind.series)(&view).into_iter().zip(series.iter()).zip(sums) {
+                if let (Some(value), Some(base)) = (value, base) {
+                    *sum += (value - base).powi(2);
+                    *count += 1;
+                }
+            }
+        }
+    }
+    Evaluations { list, phases, curves }
+}
+
+impl Evaluations {
+    fn find(&self, id: &str) -> Option<&Evaluation> {
+        self.list.iter().find(|e| e.kind.id == id)
+    }
+
+    /// Value and standard deviation of a measure; `None` when it is not measurable.
+    pub(crate) fn normal(&self, id: &str) -> Option<(f64, f64)> {
+        let evaluation = self.find(id)?;
+        Some((*evaluation.measured.as_ref().ok()?, evaluation.sd()?))
+    }
+
+    /// Share of the trials in which the measures satisfy a condition, kept half a trial away from 0 and 1; `None` when one of
+    /// them is not measurable.
+    pub(crate) fn share_of_trials(&self, ids: &[&str], holds: impl Fn(&[f64]) -> bool) -> Option<f64> {
+        let evaluations: Vec<&Evaluation> = ids.iter().map(|id| self.find(id)).collect::<Option<_>>()?;
+        if evaluations.iter().any(|e| e.sd().is_none()) {
+            return None;
+        }
+        let trials = evaluations.iter().map(|e| e.trials.len()).min()?;
+        let complete: Vec<bool> = (0..trials)
+            .filter_map(|i| evaluations.iter().map(|e| e.trials[i]).collect::<Option<Vec<f64>>>())
+            .map(|values| holds(&values))
+            .collect();
+        let hits = complete.iter().filter(|h| **h).count();
+        (!complete.is_empty()).then(|| (hits as f64 + 0.5) / (complete.len() as f64 + 1.0))
+    }
+
+    /// Standard deviation of a phase's instant over the trials, seconds.
+    pub(crate) fn phase_sd(&self, phase: Phase) -> Option<f64> {
+        let (_, found) = self.phases.iter().find(|(p, _)| *p == phase)?;
+        spread(found)
+    }
+
+    /// The curves with their standard deviations.
+    pub(crate) fn curves(&self) -> impl Iterator<Item = (&CurveKind, &Series, Series)> {
+        self.curves.iter().map(|(kind, series, sums)| {
+            let sds = sums.iter().map(|(sum, count)| (*count >= 8).then(|| (sum / *count as f64).sqrt())).collect();
+            (kind, series, sds)
+        })
+    }
+
+    /// The measures as reported.
+    pub(crate) fn measures(&self) -> Vec<Measure> {
+        self.list
+            .iter()
+            .map(|evaluation| {
+                let kind = &evaluation.kind;
+                let outcome = match kind.review {
+                    Some(review) => review(self, evaluation.outcome()),
+                    None => evaluation.outcome(),
+                };
+                Measure {
+                    id: kind.id.clone(),
+                    name: kind.name.clone(),
+                    unit: kind.unit.to_owned(),
+                    definition: kind.definition.clone(),
+                    n: usize::from(matches!(outcome, Outcome::Measured { .. })),
+                    outcome,
+                }
+            })
+            .collect()
+    }
+}
+
+impl Evaluation {
+    /// `None` when the measure is missing, or fails in half of the trials or more.
+    fn sd(&self) -> Option<f64> {
+        self.measured.as_ref().ok()?;
+        let found: Vec<f64> = self.trials.iter().flatten().copied().collect();
+        if found.len() * 2 <= self.trials.len() {
+            return None;
+        }
+        // Trials scatter about the measured value; their own mean would hide a pull of the noise to one side.
+        let about = *self.measured.as_ref().ok()?;
+        let sum: f64 = found.iter().map(|v| (v - about).powi(2)).sum();
+        Some((sum / found.len() as f64).sqrt())
+    }
+
+    fn outcome(&self) -> Outcome {
+        match (&self.measured, self.sd()) {
+            (Err(because), _) => Outcome::NotMeasurable { because: because.clone().into_owned() },
+            (Ok(value), Some(sd)) if value.is_finite() => Outcome::Measured {
+                value: *value,
+                interval_95: [value - NORMAL_95 * sd, value + NORMAL_95 * sd],
+            },
+            _ => Outcome::NotMeasurable {
+                because: "it does not stand up to the noise: with further noise of the same size it is found in less than half of the trials"
+                    .to_owned(),
+            },
+        }
+    }
+}
+
+fn spread(values: &[f64]) -> Option<f64> {
+    if values.len() < 8 {
+        return None;
+    }
+    let mean = values.iter().sum::<f64>() / values.len() as f64;
+    Some((values.iter().map(|v| (v - mean).powi(2)).sum::<f64>() / (values.len() - 1) as f64).sqrt())
+}

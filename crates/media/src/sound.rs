@@ -1,0 +1,242 @@
+//! The sound track, decoded and laid on the movie's time axis.
+
+use std::fs::File;
+use std::path::Path;
+
+use midline_session::footage::SoundTrack;
+use symphonia::core::codecs::audio::{AudioDecoder, AudioDecoderOptions};
+use symphonia::core::errors::Error as SymphoniaError;
+use symphonia::core::formats::probe::Hint;
+use symphonia::core::formats::{FormatOptions, FormatReader};
+use symphonia::core::io::MediaSourceStream;
+use symphonia::core::meta::MetadataOptions;
+
+use crate::MediaError;
+use crate::container::{self, SoundTrackFacts};
+
+/// Decodes the first sound track of a file, mixed to one channel (the mean of its channels).
+///
+/// The track's edit list is applied: samples before its media time (encoder priming) and after its end are cut, an empty
+/// edit delays the start, and silence fills the time between edits. A packet that cannot be decoded becomes silence of
+/// the same length. `Ok(None)` when the file has no sound.
+///
+/// # Errors
+/// As for [`inspect`](crate::inspect), and when the codec is not supported or the track contradicts itself.
+pub fn sound(path: &Path) -> Result<Option<SoundTrack>, MediaError> {
+    let Some(track) = container::read(path)?.sound else { return Ok(None) };
+    let media = decode(path, &track)?;
+    Ok(laid_out(&track, &media))
+}
+
+/// Samples of one track on the media's time axis, from media time 0.
+struct Media {
+    sample_rate_hz: f64,
+    samples: Vec<f32>,
+}
+
+fn decode(path: &Path, track: &SoundTrackFacts) -> Result<Media, MediaError> {
+    let fail = |reason: String| MediaError::Sound { path: path.to_owned(), reason };
+    let (mut reader, mut decoder) = open(path, track.track_id)?;
+    let per_unit = |rate: f64| rate / f64::from(track.timeline.media_timescale);
+    let mut media = Media { sample_rate_hz: f64::from(track.sample_rate_hz), samples: Vec::new() };
+    let mut interleaved: Vec<f32> = Vec::new();
+    let (mut good, mut bad) = (0usize, 0usize);
+    loop {
+        let packet = match reader.next_packet() {
+            Ok(Some(packet)) if packet.track_id == track.track_id => packet,
+            Ok(Some(_)) => continue,
+            Ok(None) => break,
+            // The end of a cut file: what came before is good.
+            Err(SymphoniaError::IoError(e)) if e.kind() == std::io::ErrorKind::UnexpectedEof => break,
+            Err(e) => return Err(fail(e.to_string())),
+        };
+        let decoded = match decoder.decode(&packet) {
+            Ok(decoded) => decoded,
+            Err(SymphoniaError::DecodeError(_)) => {
+                bad += 1;
+                continue;
+            }
+            Err(e) => return Err(fail(e.to_string())),
+        };
+        good += 1;
+        media.sample_rate_hz = f64::from(decoded.spec().rate());
+        let channels = decoded.spec().channels().count().max(1);
+        decoded.copy_to_vec_interleaved(&mut interleaved);
+        let at = packet.pts.get() as f64 * per_unit(media.sample_rate_hz);
+        let Some(start) = (at >= -0.5).then_some(at.round() as usize) else { continue };
+        let end = start + interleaved.len() / channels;
+        if media.samples.len() < end {
+            media.samples.resize(end, 0.0);
+        }
+        for (slot, frame) in media.samples[start..end].iter_mut().zip(interleaved.chunks_exact(channels)) {
+            *slot = frame.iter().sum::<f32>() / channels as f32;
+        }
+    }
+    if bad > good {
+        return Err(fail(format!("{bad} of {} packets are damaged", bad + good)));
+    }
+    Ok(media)
+}
+
+type Opened = (Box<dyn FormatReader>, Box<dyn AudioDecoder>);
+
+fn open(path: &Path, track_id: u32) -> Result<Opened, MediaError> {
+    let fail = |reason: String| MediaError::Sound { path: path.to_owned(), reason };
+    let file = File::open(path).map_err(MediaError::io(path, "opening"))?;
+    let stream = MediaSourceStream::new(Box::new(file), Default::default());
+    let mut hint = Hint::new();
+    hint.with_extension("mp4");
+    let reader = symphonia::default::get_probe()
+        .probe(&hint, stream, FormatOptions::default(), MetadataOptions::default())
+        .map_err(|e| fail(e.to_string()))?;
+    let parameters = reader
+        .tracks()
+        .iter()
+        .find(|track| track.id == track_id)
+        .and_then(|track| track.codec_params.as_ref()?.audio())
+        .ok_or_else(|| fail("its codec is not known".into()))?;
+    let decoder = symphonia::default::get_codecs()
+        .make_audio_decoder(parameters, &AudioDecoderOptions::default())
+        .map_err(|e| fail(e.to_string()))?;
+    Ok((reader, decoder))
+}
+
+/// Cuts and joins the media's samples as the edit list asks.
+fn laid_out(track: &SoundTrackFacts, media: &Media) -> Option<SoundTrack> {
+    let rate = media.sample_rate_hz;
+    let last = media.samples.len() as f64;
+    let in_samples = |units: i64| (track.timeline.seconds(units) * rate).clamp(0.0, last).round() as usize;
+    let mut start_pts_seconds = None;
+    let mut samples: Vec<f32> = Vec::new();
+    for stretch in track.timeline.stretches() {
+        let part = &media.samples[in_samples(stretch.from)..in_samples(stretch.to)];
+        if part.is_empty() {
+            continue;
+        }
+        let start = *start_pts_seconds.get_or_insert(stretch.start_seconds);
+        let at = ((stretch.start_seconds - start) * rate).round() as usize;
+        samples.resize(at, 0.0);
+        samples.extend_from_slice(part);
+    }
+    Some(SoundTrack { sample_rate_hz: rate, start_pts_seconds: start_pts_seconds?, samples })
+}
+
+#[cfg(test)]
+mod tests {
+    use std::path::PathBuf;
+    use std::process::Command;
+
+    use super::*;
+    use crate::fixtures::Fixtures;
+    use crate::inspect;
+
+    /// Sample rate of the fixtures.
+    const RATE: usize = 48_000;
+
+    /// A WAV file of 1.2 s with one short click: sample 24 000 is 0.9, its neighbours 0.45 (so that a codec keeps it).
+    fn click(fixtures: &Fixtures) -> PathBuf {
+        let raw = fixtures.path("click.raw");
+        let mut samples = vec![0i16; RATE * 6 / 5];
+        for (offset, value) in [(-2, -3000), (-1, 14_000), (0, 29_000), (1, 14_000), (2, -3000)] {
+            samples[(24_000 + offset) as usize] = value;
+        }
+        std::fs::write(raw, samples.iter().flat_map(|s| s.to_le_bytes()).collect::<Vec<_>>()).unwrap();
+        fixtures.make("click.wav", "-f s16le -ar 48000 -ac 1 -i {click.raw}")
+    }
+
+    /// Presentation time of the loudest sample.
+    fn loudest(track: &SoundTrack) -> f64 {
+        let at = (0..track.samples.len()).max_by(|a, b| track.samples[*a].abs().total_cmp(&track.samples[*b].abs()));
+        track.start_pts_seconds + at.unwrap() as f64 / track.sample_rate_hz
+    }
+
+    const VIDEO: &str = "-f lavfi -i testsrc=s=64x48:r=30:d=1.2";
+    const CODECS: &str = "-pix_fmt yuv420p -c:v libx264 -c:a aac -b:a 192k -movie_timescale 48000";
+
+    #[test]
+    fn a_click_is_heard_when_it_was_made() {
+        let fixtures = Fixtures::new();
+        click(&fixtures);
+        let path = fixtures.make("click.mp4", &format!("{VIDEO} -i {{click.wav}} {CODECS}"));
+        let track = sound(&path).unwrap().unwrap();
+        let heard = loudest(&track);
+        println!("click at 0.5 s heard at {heard:.6} s");
+        assert!((heard - 0.5).abs() <= 1.0 / RATE as f64, "{heard}");
+        assert!(track.start_pts_seconds.abs() < 1e-9 && (track.samples.len() as f64 / RATE as f64 - 1.2).abs() < 0.03);
+        let described = inspect(&path).unwrap().sound.unwrap();
+        assert!((described.duration_seconds - track.samples.len() as f64 / RATE as f64).abs() < 1e-4);
+    }
+
+    #[test]
+    fn a_start_offset_delays_sound_and_pictures_alike() {
+        let fixtures = Fixtures::new();
+        click(&fixtures);
+        let inputs = "-itsoffset 0.5 -f lavfi -i testsrc=s=64x48:r=30:d=1.2 -itsoffset 0.5 -i {click.wav}";
+        let path = fixtures.make("late.mp4", &format!("{inputs} {CODECS} -fps_mode passthrough"));
+        let heard = loudest(&sound(&path).unwrap().unwrap());
+        println!("click at 1.0 s heard at {heard:.6} s");
+        assert!((heard - 1.0).abs() <= 1.0 / RATE as f64, "{heard}");
+        assert!((inspect(&path).unwrap().frame_pts_seconds[0] - 0.5).abs() < 1e-9);
+    }
+
+    #[test]
+    fn sound_that_starts_later_than_the_pictures_keeps_its_delay() {
+        let fixtures = Fixtures::new();
+        click(&fixtures);
+        let path = fixtures.make("delayed.mp4", &format!("{VIDEO} -itsoffset 0.25 -i {{click.wav}} {CODECS}"));
+        let track = sound(&path).unwrap().unwrap();
+        let heard = loudest(&track);
+        println!("click at 0.75 s heard at {heard:.6} s, track from {:.6} s", track.start_pts_seconds);
+        assert!((heard - 0.75).abs() <= 1.0 / RATE as f64, "{heard}");
+        let footage = inspect(&path).unwrap();
+        assert!(footage.frame_pts_seconds[0].abs() < 1e-9);
+        assert!((footage.sound.unwrap().start_pts_seconds - track.start_pts_seconds).abs() < 1e-12);
+    }
+
+    #[test]
+    fn sound_cut_without_re_encoding_agrees_with_ffmpeg() {
+        let fixtures = Fixtures::new();
+        click(&fixtures);
+        fixtures.make("click.mp4", &format!("{VIDEO} -i {{click.wav}} {CODECS} -g 5"));
+        let path = fixtures.make("cut.mp4", "-ss 0.3 -i {click.mp4} -c copy -movie_timescale 48000");
+        let track = sound(&path).unwrap().unwrap();
+        // The reference decoder, with the container's time stamps kept: silence is put before the first sample.
+        let decoded = Command::new("ffmpeg")
+            .args(["-v", "error", "-nostdin", "-copyts", "-i"])
+            .arg(&path)
+            .args(["-map", "0:a", "-af", "aresample=async=1:first_pts=0", "-f", "f32le", "-ac", "1", "-"])
+            .output()
+            .unwrap()
+            .stdout;
+        let reference = SoundTrack {
+            sample_rate_hz: RATE as f64,
+            start_pts_seconds: 0.0,
+            samples: decoded.chunks_exact(4).map(|b| f32::from_le_bytes(b.try_into().unwrap())).collect(),
+        };
+        println!("heard at {:.6} s, by ffmpeg at {:.6} s", loudest(&track), loudest(&reference));
+        assert!((loudest(&track) - loudest(&reference)).abs() <= 1.0 / RATE as f64);
+    }
+
+    #[test]
+    fn two_channels_are_mixed_to_their_mean() {
+        let fixtures = Fixtures::new();
+        let source = "-f lavfi -i aevalsrc=0.5*sin(2*PI*440*t)|0:s=48000:d=0.5";
+        let path = fixtures.make("stereo.mp4", &format!("{VIDEO} {source} {CODECS}"));
+        let track = sound(&path).unwrap().unwrap();
+        let middle = &track.samples[8000..16_000];
+        let rms = (middle.iter().map(|s| f64::from(*s).powi(2)).sum::<f64>() / middle.len() as f64).sqrt();
+        println!("rms {rms:.4}, expected {:.4}", 0.25 / 2f64.sqrt());
+        assert!((rms - 0.25 / 2f64.sqrt()).abs() < 0.005);
+    }
+
+    #[test]
+    fn a_silent_file_has_no_sound_and_an_unknown_codec_is_an_error() {
+        let fixtures = Fixtures::new();
+        assert_eq!(sound(&fixtures.clip("silent.mp4", 30, 0.2, "")).unwrap(), None);
+        let path =
+            fixtures.make("mp3.mp4", &format!("{VIDEO} -f lavfi -i sine=d=0.5 -pix_fmt yuv420p -c:a libmp3lame"));
+        let error = sound(&path).unwrap_err();
+        println!("{error}");
+        assert!(matches!(error, MediaError::Sound { .. }) && error.to_string().contains("-c:a aac"));
+    }
+}

@@ -1,0 +1,217 @@
+//! Lens, rig and clock.
+
+use std::collections::BTreeMap;
+use std::path::PathBuf;
+
+use anyhow::Context;
+use midline_clock::CameraSound;
+use midline_lens::LensSettings;
+use midline_rig::{RigInput, SharedSighting};
+use midline_session::board::Board;
+use midline_session::calibration::{CalibratedCamera, ClockCalibration, LensCalibration, RigCalibration};
+use midline_session::description::{CameraDescription, LensSource};
+use midline_session::footage::SoundTrack;
+use serde_json::json;
+
+use super::Stages;
+use crate::progress;
+
+/// Most board views that a lens is solved from.
+const LENS_VIEWS: usize = 30;
+
+/// A lens with the file that it stands in.
+pub(crate) struct LensInUse {
+    pub(crate) lens: LensCalibration,
+    pub(crate) file: PathBuf,
+}
+
+impl Stages {
+    /// The lens stage of one camera.
+    pub(crate) fn lens(&self, camera: &CameraDescription) -> anyhow::Result<LensInUse> {
+        let footage = self.footage(camera)?;
+        let in_use = match &camera.lens {
+            LensSource::File { file } => {
+                let file = self.session.path(file);
+                let mut lens = Self::earlier_lens(&file)?;
+                lens.camera.clone_from(&camera.name);
+                LensInUse { lens, file }
+            }
+            LensSource::Clip { clip, board } => {
+                let board = self.known_board(board)?;
+                let (sightings, boards) = self.sightings(&format!("{}-lens", camera.name), clip, board)?;
+                let settings = LensSettings::default();
+                let provenance = self.hashes.provenance(
+                    "lens",
+                    &self.session.folder,
+                    &[boards],
+                    json!({ "board": board, "most_views": LENS_VIEWS, "lens": settings }),
+                )?;
+                let file = self.session.computed(&format!("lens-{}.json", camera.name));
+                let lens = self.hashes.kept(&file, provenance, || {
+                    let spinner = progress::spinner(&format!("lens, {}", camera.name));
+                    let size_px = sightings.footage.size_px;
+                    let chosen: Vec<_> = midline_lens::choose_views(&sightings.views, size_px, LENS_VIEWS)
+                        .into_iter()
+                        .filter_map(|index| sightings.views.get(index).cloned())
+                        .collect();
+                    let lens = midline_lens::calibrate(&camera.name, board, &chosen, size_px, &settings)
+                        .with_context(|| format!("lens of camera \"{}\" from {}", camera.name, clip.display()))?;
+                    spinner.finish_and_clear();
+                    Ok(lens)
+                })?;
+                LensInUse { lens, file }
+            }
+        };
+        let filmed = in_use.lens.intrinsics.size_px;
+        anyhow::ensure!(
+            filmed == footage.size_px,
+            "camera \"{}\": the lens was calibrated for pictures of {} × {} px, the footage has {} × {} px; film the board with the \
+             same resolution, zoom, stabilisation and orientation as the strokes",
+            camera.name,
+            filmed[0],
+            filmed[1],
+            footage.size_px[0],
+            footage.size_px[1],
+        );
+        Ok(in_use)
+    }
+
+    pub(crate) fn lenses(&self) -> anyhow::Result<Vec<LensInUse>> {
+        self.cameras().iter().map(|camera| self.lens(camera)).collect()
+    }
+
+    /// The rig stage.
+    pub(crate) fn rig(&self) -> anyhow::Result<RigCalibration> {
+        let lenses = self.lenses()?;
+        let (shared, board_files) = self.shared_sightings()?;
+        let marks: Vec<BTreeMap<String, [f64; 2]>> = self.cameras().iter().map(|c| c.court_points.clone()).collect();
+        let court = self.session.court();
+        let inputs: Vec<PathBuf> = lenses.iter().map(|l| l.file.clone()).chain(board_files).collect();
+        let provenance = self.hashes.provenance(
+            "rig",
+            &self.session.folder,
+            &inputs,
+            json!({ "court": court, "court_points": marks, "board": shared.as_ref().map(|(board, _)| board) }),
+        )?;
+        let lenses: Vec<LensCalibration> = lenses.into_iter().map(|l| l.lens).collect();
+        self.hashes.kept(&self.rig_file(), provenance, || {
+            let spinner = progress::spinner("rig");
+            let input = RigInput {
+                lenses: &lenses,
+                boards: shared.as_ref().map(|(board, sightings)| (*board, sightings.as_slice())),
+                court: court.as_ref().map(|court| (court, marks.as_slice())),
+            };
+            let rig = midline_rig::solve(&input).context("where the cameras stand")?;
+            spinner.finish_and_clear();
+            Ok(rig)
+        })
+    }
+
+    pub(crate) fn rig_file(&self) -> PathBuf {
+        self.session.computed("rig.json")
+    }
+
+    /// Boards that several cameras saw at rest at the same time, with the kept files that they come from.
+    #[allow(clippy::type_complexity)] // one use, and the names of the parts stand in the line above
+    fn shared_sightings(&self) -> anyhow::Result<(Option<(&Board, Vec<SharedSighting>)>, Vec<PathBuf>)> {
+        let Some(shared) = &self.session.description.shared_board else { return Ok((None, Vec::new())) };
+        let board = self.known_board(&shared.board)?;
+        let (mut names, mut found, mut files, mut sounds) = (Vec::new(), Vec::new(), Vec::new(), Vec::new());
+        for camera in self.cameras() {
+            let Some(clip) = shared.clips.get(&camera.name) else { continue };
+            let (sightings, file) = self.sightings(&format!("{}-shared", camera.name), clip, board)?;
+            sounds.push(self.sound_of(clip, &camera.name)?);
+            names.push(camera.name.as_str());
+            found.push(sightings);
+            files.push(file);
+        }
+        let clock = midline_clock::from_sound(&paired(&names, &sounds)).context("clock of the shared-board clips")?;
+        let timed: Vec<_> = self
+            .cameras()
+            .iter()
+            .map(|camera| {
+                let index = names.iter().position(|name| *name == camera.name);
+                let (Some(index), Some(clock)) = (index, clock.camera(&camera.name)) else { return Vec::new() };
+                found[index].views.iter().map(|view| (clock.session_seconds(view.pts_seconds), view.clone())).collect()
+            })
+            .collect();
+        let sightings = midline_rig::pair_sightings(&timed);
+        anyhow::ensure!(
+            !sightings.is_empty(),
+            "the shared-board clips hold no moment at which the board rested in the pictures of two cameras; hold it still for half a \
+             second in each place, where both cameras see all of it"
+        );
+        Ok((Some((board, sightings)), files))
+    }
+
+    /// The clock stage: sound, then motion.
+    pub(crate) fn clock(&self) -> anyhow::Result<ClockCalibration> {
+        let rig = self.rig()?;
+        let (mut inputs, mut lenses, mut read_outs, mut keypoints) =
+            (vec![self.rig_file()], Vec::new(), Vec::new(), Vec::new());
+        for camera in self.cameras() {
+            let in_use = self.lens(camera)?;
+            inputs.push(in_use.file);
+            lenses.push(in_use.lens);
+            read_outs.push(Self::read_out(camera, &self.footage(camera)?));
+            keypoints.push(self.keypoints(camera)?);
+            inputs.push(self.points_file(camera));
+            inputs.push(self.given(&camera.footage, "the footage")?);
+        }
+        let provenance =
+            self.hashes.provenance("clock", &self.session.folder, &inputs, json!({ "read_outs": read_outs }))?;
+        self.hashes.kept(&self.clock_file(), provenance, || {
+            let spinner = progress::spinner("clock");
+            let names: Vec<&str> = self.cameras().iter().map(|c| c.name.as_str()).collect();
+            let sounds =
+                self.cameras().iter().map(|c| self.sound_of(&c.footage, &c.name)).collect::<anyhow::Result<Vec<_>>>()?;
+            let by_sound = midline_clock::from_sound(&paired(&names, &sounds)).context("one clock for all cameras")?;
+            let cameras: Vec<_> = lenses
+                .iter()
+                .zip(&read_outs)
+                .filter_map(|(lens, read_out)| {
+                    Some((lens, rig.cameras.iter().find(|c| c.name == lens.camera)?, *read_out))
+                })
+                .collect();
+            let clock = midline_clock::refine_by_motion(&by_sound, &cameras, &keypoints)?;
+            spinner.finish_and_clear();
+            Ok(clock)
+        })
+    }
+
+    pub(crate) fn clock_file(&self) -> PathBuf {
+        self.session.computed("clock.json")
+    }
+
+    /// Lens, pose, read-out and clock of every camera.
+    pub(crate) fn calibrated(&self) -> anyhow::Result<Vec<CalibratedCamera>> {
+        let (rig, clock) = (self.rig()?, self.clock()?);
+        self.cameras()
+            .iter()
+            .map(|camera| {
+                let read_out = Self::read_out(camera, &self.footage(camera)?);
+                CalibratedCamera::join(&self.lens(camera)?.lens, &rig, &clock, read_out).with_context(|| {
+                    format!("camera \"{}\" has no place in the rig or no clock; mark court points for it or film the shared board with it", camera.name)
+                })
+            })
+            .collect()
+    }
+
+    fn known_board(&self, name: &str) -> anyhow::Result<&Board> {
+        self.session.board(name).with_context(|| format!("session.toml: no board named \"{name}\""))
+    }
+
+    pub(super) fn sound_of(&self, clip: &std::path::Path, camera: &str) -> anyhow::Result<SoundTrack> {
+        let path = self.given(clip, &format!("a clip of camera \"{camera}\""))?;
+        midline_media::sound(&path)?.with_context(|| {
+            format!(
+                "{}: no sound; cameras are put on one clock by their sound: film with the microphone on, and clap once where both hear it",
+                path.display()
+            )
+        })
+    }
+}
+
+fn paired<'a>(names: &[&'a str], tracks: &'a [SoundTrack]) -> Vec<CameraSound<'a>> {
+    names.iter().zip(tracks).map(|(camera, track)| CameraSound { camera, track }).collect()
+}

@@ -1,0 +1,110 @@
+//! Lift and strokes.
+
+use std::path::PathBuf;
+
+use anyhow::Context;
+use midline_analysis::{SoundImpact, StrokeInput};
+use midline_session::strokes::Strokes;
+use midline_session::tracks::Tracks;
+use midline_triangulation::LiftSettings;
+use serde_json::json;
+
+use super::{NotMeasurable, Stages};
+use crate::progress;
+
+impl Stages {
+    /// The lift stage. Tracks are kept as Parquet, with their remarks beside them.
+    pub(crate) fn tracks(&self) -> anyhow::Result<Tracks> {
+        if self.cameras().len() < 2 {
+            return Err(NotMeasurable(format!(
+                "3D needs at least two cameras, session.toml describes {}; film with a second phone and add its [[camera]]",
+                self.cameras().len()
+            ))
+            .into());
+        }
+        let (rig, cameras) = (self.rig()?, self.calibrated()?);
+        let mut inputs = vec![self.rig_file(), self.clock_file()];
+        let (mut lenses, mut keypoints) = (Vec::new(), Vec::new());
+        for camera in self.cameras() {
+            let in_use = self.lens(camera)?;
+            inputs.push(in_use.file);
+            lenses.push(in_use.lens);
+            keypoints.push(self.keypoints(camera)?);
+            inputs.push(self.points_file(camera));
+        }
+        let settings = LiftSettings::default();
+        let provenance = self.hashes.provenance(
+            "lift",
+            &self.session.folder,
+            &inputs,
+            json!({ "lift": settings, "read_outs": cameras.iter().map(|c| c.camera.read_out).collect::<Vec<_>>() }),
+        )?;
+        let path = self.tracks_file();
+        if let Ok((tracks, kept)) = Tracks::read_parquet(&path)
+            && kept == provenance
+        {
+            return Ok(tracks);
+        }
+        let spinner = progress::spinner("lift");
+        let tracks = midline_triangulation::lift(&cameras, &lenses, &rig, &keypoints, &settings)?;
+        tracks.write_parquet(&path, &provenance)?;
+        self.hashes.forget(&path);
+        spinner.finish_and_clear();
+        Ok(tracks)
+    }
+
+    pub(crate) fn tracks_file(&self) -> PathBuf {
+        self.session.computed("tracks.parquet")
+    }
+
+    /// The strokes stage.
+    pub(crate) fn strokes(&self) -> anyhow::Result<Strokes> {
+        let tracks = self.tracks()?;
+        let cameras = self.calibrated()?;
+        let mut inputs = vec![self.tracks_file(), self.clock_file(), self.rig_file()];
+        for camera in self.cameras() {
+            inputs.push(self.given(&camera.footage, "the footage")?);
+        }
+        let description = &self.session.description;
+        let provenance = self.hashes.provenance(
+            "strokes",
+            &self.session.folder,
+            &inputs,
+            json!({ "handedness": description.player.handedness, "air_celsius": description.session.air_celsius }),
+        )?;
+        let kept_with = provenance.clone();
+        self.hashes.kept(&self.strokes_file(), provenance, || {
+            let spinner = progress::spinner("strokes");
+            let (mut onsets, mut frame_rates_hz) = (Vec::new(), Vec::new());
+            for camera in self.cameras() {
+                onsets.push(midline_clock::onsets(&self.sound_of(&camera.footage, &camera.name)?));
+                let spacing = self.footage(camera)?.median_spacing_seconds();
+                frame_rates_hz.push(1.0 / spacing.context("footage of one frame only")?);
+            }
+            let impacts: Vec<SoundImpact> =
+                midline_clock::impacts(&onsets, &cameras, &tracks, description.session.air_celsius)
+                    .into_iter()
+                    .map(|i| SoundImpact { session_seconds: i.session_seconds, sd_seconds: i.sd_seconds })
+                    .collect();
+            let middle = tracks.session_seconds.get(tracks.session_seconds.len() / 2).copied().unwrap_or(0.0);
+            let clock_sd_seconds =
+                cameras.iter().map(|c| c.clock.sd_seconds(c.clock.pts_seconds(middle))).fold(0.0, f64::max);
+            let strokes = midline_analysis::analyse(&StrokeInput {
+                tracks: &tracks,
+                handedness: description.player.handedness,
+                impacts: &impacts,
+                frame_rates_hz: &frame_rates_hz,
+                clock_sd_seconds,
+                vertical: self.rig()?.vertical,
+            })
+            .map_err(|e| NotMeasurable(e.to_string()))?;
+            strokes.write_measures_parquet(&self.session.computed("measures.parquet"), &kept_with)?;
+            spinner.finish_and_clear();
+            Ok(strokes)
+        })
+    }
+
+    pub(crate) fn strokes_file(&self) -> PathBuf {
+        self.session.computed("strokes.json")
+    }
+}

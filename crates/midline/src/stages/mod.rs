@@ -1,0 +1,75 @@
+//! The stages of a session in the order in which they need each other, each kept on disk and run only when needed.
+
+mod calibrate;
+mod measure;
+mod outputs;
+mod see;
+
+use std::path::{Path, PathBuf};
+
+use anyhow::Context;
+use midline_geometry::{ReadOut, ScanDirection};
+use midline_session::calibration::LensCalibration;
+use midline_session::description::{CameraDescription, Session};
+use midline_session::footage::Footage;
+use midline_session::read_computed;
+
+pub(crate) use calibrate::LensInUse;
+
+use crate::store::Hashes;
+
+/// The footage is in order, but what was asked cannot be measured with it.
+#[derive(Debug, thiserror::Error)]
+#[error("not measurable: {0}")]
+pub(crate) struct NotMeasurable(pub(crate) String);
+
+/// A session and what has been computed of it.
+pub(crate) struct Stages {
+    pub(crate) session: Session,
+    hashes: Hashes,
+}
+
+impl Stages {
+    /// Opens a session folder or a `session.toml`.
+    pub(crate) fn open(path: &Path) -> anyhow::Result<Self> {
+        Ok(Self { session: Session::open(path)?, hashes: Hashes::default() })
+    }
+
+    /// Runs everything that is not up to date, then writes report and recording.
+    pub(crate) fn everything(&self) -> anyhow::Result<()> {
+        self.report()?;
+        self.recording()?;
+        Ok(())
+    }
+
+    pub(crate) fn cameras(&self) -> &[CameraDescription] {
+        &self.session.description.cameras
+    }
+
+    /// Path of a file that a person named, checked to exist.
+    fn given(&self, relative: &Path, what: &str) -> anyhow::Result<PathBuf> {
+        let path = self.session.path(relative);
+        anyhow::ensure!(
+            path.is_file(),
+            "{}: {what} is missing; put the file there or correct its name in {}",
+            path.display(),
+            self.session.folder.join("session.toml").display()
+        );
+        Ok(path)
+    }
+
+    /// Read-out of a camera: its duration from the description, its direction from the footage's rotation.
+    fn read_out(camera: &CameraDescription, footage: &Footage) -> ReadOut {
+        ReadOut {
+            seconds: camera.readout_seconds,
+            direction: ScanDirection::after_turning(footage.quarter_turns_clockwise),
+        }
+    }
+
+    /// A computed file of an earlier run, such as another session's lens.
+    fn earlier_lens(path: &Path) -> anyhow::Result<LensCalibration> {
+        let computed = read_computed::<LensCalibration>(path)
+            .with_context(|| "the lens file named in session.toml; run `midline lens` in the session that films the board")?;
+        Ok(computed.result)
+    }
+}

@@ -1,0 +1,117 @@
+//! What is in the files: footage, boards, keypoints.
+
+use std::path::{Path, PathBuf};
+
+use anyhow::Context;
+use indicatif::ParallelProgressIterator;
+use midline_media::PictureFormat;
+use midline_session::board::{Board, BoardView};
+use midline_session::description::CameraDescription;
+use midline_session::footage::Footage;
+use midline_session::keypoints::Keypoints;
+use midline_vision::Grey;
+use rayon::iter::{IntoParallelRefIterator, ParallelIterator};
+use serde::{Deserialize, Serialize};
+use serde_json::json;
+
+use super::Stages;
+use crate::progress;
+
+/// Board sightings in one clip.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+pub(crate) struct Sightings {
+    /// The clip.
+    pub(crate) footage: Footage,
+    /// Frames in which the board was searched.
+    pub(crate) frames_searched: usize,
+    /// Where it was found.
+    pub(crate) views: Vec<BoardView>,
+}
+
+/// Frames per second of a board clip that are searched: hand-held boards do not move enough in between to matter.
+const SEARCHED_PER_SECOND: f64 = 10.0;
+
+/// Pictures held in memory at a time while they are searched in parallel.
+const BATCH: usize = 16;
+
+impl Stages {
+    /// The media stage of one camera.
+    pub(crate) fn footage(&self, camera: &CameraDescription) -> anyhow::Result<Footage> {
+        let path = self.given(&camera.footage, &format!("the footage of camera \"{}\"", camera.name))?;
+        let provenance = self.hashes.provenance("media", &self.session.folder, std::slice::from_ref(&path), json!({}))?;
+        let output = self.session.computed(&format!("media-{}.json", camera.name));
+        self.hashes.kept(&output, provenance, || {
+            midline_media::inspect(&path).with_context(|| format!("footage of camera \"{}\"", camera.name))
+        })
+    }
+
+    /// Board sightings in a clip; `label` names the kept file.
+    pub(crate) fn sightings(&self, label: &str, clip: &Path, board: &Board) -> anyhow::Result<(Sightings, PathBuf)> {
+        let path = self.given(clip, &format!("the board clip {label}"))?;
+        let settings = json!({ "board": board, "searched_per_second": SEARCHED_PER_SECOND });
+        let provenance = self.hashes.provenance("boards", &self.session.folder, std::slice::from_ref(&path), settings)?;
+        let output = self.session.computed(&format!("boards-{label}.json"));
+        let found = self.hashes.kept(&output, provenance, || search(&path, label, board))?;
+        Ok((found, output))
+    }
+
+    /// The points stage of one camera: imported and cleaned.
+    pub(crate) fn keypoints(&self, camera: &CameraDescription) -> anyhow::Result<Keypoints> {
+        let path = self.given(&camera.points, &format!("the keypoints of camera \"{}\"", camera.name))?;
+        let footage = self.footage(camera)?;
+        let media = self.session.computed(&format!("media-{}.json", camera.name));
+        let provenance = self.hashes.provenance("points", &self.session.folder, &[path.clone(), media], json!({}))?;
+        let output = self.points_file(camera);
+        self.hashes.kept(&output, provenance, || {
+            let mut keypoints = midline_points::import(&path, &camera.name, &footage)?;
+            midline_points::clean(&mut keypoints, &footage);
+            Ok(keypoints)
+        })
+    }
+
+    pub(crate) fn points_file(&self, camera: &CameraDescription) -> PathBuf {
+        self.session.computed(&format!("points-{}.json", camera.name))
+    }
+}
+
+fn search(path: &Path, label: &str, board: &Board) -> anyhow::Result<Sightings> {
+    let footage = midline_media::inspect(path)?;
+    let spacing = footage.median_spacing_seconds().unwrap_or(1.0 / 30.0);
+    let every = ((1.0 / SEARCHED_PER_SECOND / spacing).round() as usize).max(1);
+    let frames_searched = footage.frame_pts_seconds.len().div_ceil(every);
+    let bar = progress::bar(frames_searched, &format!("board, {label}"));
+    let mut pictures = midline_media::pictures(path, &footage, PictureFormat::Gray, every)?;
+    let mut views = Vec::new();
+    loop {
+        let batch: Vec<_> = pictures.by_ref().take(BATCH).collect::<Result<_, _>>()?;
+        if batch.is_empty() {
+            break;
+        }
+        let found: Vec<Option<BoardView>> = batch
+            .par_iter()
+            .progress_with(bar.clone())
+            .map(|picture| {
+                let grey = Grey { pixels: &picture.pixels, size_px: picture.size_px };
+                let board = midline_vision::find_board(board, &grey)?;
+                Ok(board.map(|found| BoardView {
+                    frame_index: picture.frame_index,
+                    pts_seconds: picture.pts_seconds,
+                    corners_px: found.corners_px,
+                    edge_width_px: found.edge_width_px,
+                }))
+            })
+            .collect::<anyhow::Result<_>>()?;
+        views.extend(found.into_iter().flatten());
+    }
+    bar.finish_and_clear();
+    anyhow::ensure!(
+        !views.is_empty(),
+        "{}: board \"{}\" ({} × {} inner corners) was not found in any of {frames_searched} frames searched; check \
+         inner_corners in session.toml, and that the whole board is in the picture, lit and not blurred",
+        path.display(),
+        board.name,
+        board.inner_corners[0],
+        board.inner_corners[1],
+    );
+    Ok(Sightings { footage, frames_searched, views })
+}

@@ -1,0 +1,414 @@
+//! The page as data: what the template writes down.
+
+use midline_session::SCHEMA_VERSION;
+use midline_session::description::{DESCRIPTION_SCHEMA, Handedness};
+use midline_session::strokes::{Curve, EventKind, Stroke, Strokes};
+use serde::Serialize;
+
+use crate::curve_plot::{PhaseMark, Series, curve_plot, phase_marks};
+use crate::facts::{self, Fact};
+use crate::key_pictures::{self, Figure, WANTED};
+use crate::measures::Measures;
+use crate::numbers::{counted, listed, number, with_sd};
+use crate::palette::LineStyle;
+use crate::path_plot::{PathSeries, Sight, path_plot};
+use crate::plot::Plot;
+use crate::quality::{Quality, coverage_3d};
+use crate::statements::{self, StatementRow};
+use crate::{ReportError, ReportInput};
+
+/// Identifiers of the curves that have a plot of their own; any other curve gets a plot further down.
+const SPEED: &str = "racket-tip-speed";
+const SHOULDERS: &str = "shoulder-alignment";
+const HIPS: &str = "hip-alignment";
+
+#[derive(Debug, Serialize)]
+pub(crate) struct Page {
+    player: String,
+    handedness: &'static str,
+    question: String,
+    date: String,
+    strokes: usize,
+    cameras: String,
+    // For the player.
+    figures: Vec<Figure>,
+    figure_columns: usize,
+    figure_stroke: Option<usize>,
+    figures_missing: Vec<String>,
+    facts: Vec<Fact>,
+    // For the analyst.
+    marks: Vec<PhaseMark>,
+    legend: Vec<LegendEntry>,
+    speed: Option<Plot>,
+    paths: Vec<Plot>,
+    alignment: Option<Plot>,
+    further_curves: Vec<Plot>,
+    definitions: Vec<Definition>,
+    statements: Vec<StatementView>,
+    measures: Measures,
+    events: Vec<EventRow>,
+    styles: Vec<Style>,
+    more_figures: Vec<Figure>,
+    quality: Quality,
+    versions: Vec<(String, String)>,
+    stages: Vec<StageView>,
+}
+
+#[derive(Debug, Serialize)]
+struct LegendEntry {
+    name: String,
+    colour: String,
+    dash: String,
+}
+
+#[derive(Debug, Serialize)]
+struct Definition {
+    name: String,
+    text: String,
+}
+
+/// A statement with links to the measures that it rests on.
+#[derive(Debug, Serialize)]
+struct StatementView {
+    row: StatementRow,
+    rests_on: Vec<Link>,
+}
+
+#[derive(Debug, Serialize)]
+struct Link {
+    name: String,
+    /// Row of the measure; `None` when the analysis names a measure that it did not give.
+    number: Option<usize>,
+}
+
+/// One kind of event over the strokes.
+#[derive(Debug, Serialize)]
+struct EventRow {
+    name: &'static str,
+    definition: String,
+    source: String,
+    /// `−812 ± 4` in milliseconds, one entry per stroke.
+    strokes: Vec<Option<String>>,
+}
+
+#[derive(Debug, Serialize)]
+struct Style {
+    /// `Stroke 2`, `Strokes 1, 3 and 4`.
+    strokes: String,
+    text: String,
+}
+
+/// Provenance of one computed file.
+#[derive(Debug, Serialize)]
+struct StageView {
+    stage: String,
+    program: String,
+    schema: u32,
+    inputs: Vec<(String, String)>,
+    settings: String,
+}
+
+impl Page {
+    pub(crate) fn of(input: &ReportInput<'_>) -> Result<Self, ReportError> {
+        let description = &input.session.description;
+        let strokes = &input.strokes.strokes;
+        let mut measures = Measures::of(input.strokes);
+        let statements = statements::rows(input.strokes);
+        let facts = facts::choose(&description.session.question, &statements, &measures);
+        let statements = statements.into_iter().map(|row| with_links(row, &measures)).collect();
+        let events = event_rows(strokes);
+        add_missing(&mut measures, input, &events);
+        let figure_stroke = key_pictures::players_stroke(input.pictures);
+        let (figures, more_figures) = figures(input, figure_stroke)?;
+        let marks = phase_marks(strokes);
+        let plots = Plots::of(strokes, &marks)?;
+        for missing in &plots.missing {
+            measures.add_reason(
+                missing,
+                "over all strokes",
+                "the analysis gave no curve or path with a measured value",
+            );
+        }
+        Ok(Self {
+            player: description.player.code.clone(),
+            handedness: match description.player.handedness {
+                Handedness::Right => "right-handed",
+                Handedness::Left => "left-handed",
+            },
+            question: description.session.question.trim().to_owned(),
+            date: description.session.date.trim().to_owned(),
+            strokes: strokes.len(),
+            cameras: counted(description.cameras.len(), "camera"),
+            figure_columns: columns(&figures),
+            figures_missing: figures_missing(input, figure_stroke),
+            figures,
+            figure_stroke,
+            facts,
+            marks,
+            legend: strokes.iter().enumerate().map(|(i, s)| stroke_legend(i, s.number)).collect(),
+            speed: plots.speed,
+            paths: plots.paths,
+            alignment: plots.alignment,
+            further_curves: plots.further,
+            definitions: definitions(strokes),
+            statements,
+            measures,
+            events,
+            styles: styles(strokes),
+            more_figures,
+            quality: Quality::of(input),
+            versions: versions(input),
+            stages: input.provenance.iter().map(stage).collect(),
+        })
+    }
+}
+
+fn with_links(row: StatementRow, measures: &Measures) -> StatementView {
+    let link = |id: &String| match measures.row(id) {
+        Some(measure) => Link { name: measure.name.clone(), number: Some(measure.number) },
+        None => Link { name: id.clone(), number: None },
+    };
+    StatementView { rests_on: row.rests_on.iter().map(link).collect(), row }
+}
+
+fn stroke_legend(index: usize, stroke: usize) -> LegendEntry {
+    let style = LineStyle::of(index);
+    LegendEntry { name: format!("stroke {stroke}"), colour: style.hex(), dash: style.dash_array() }
+}
+
+/// Shoulders solid, hips dashed.
+fn alignment_styles() -> [(&'static str, LineStyle); 2] {
+    [(SHOULDERS, LineStyle::of(0)), (HIPS, LineStyle::of(1))]
+}
+
+struct Plots {
+    speed: Option<Plot>,
+    paths: Vec<Plot>,
+    alignment: Option<Plot>,
+    further: Vec<Plot>,
+    missing: Vec<&'static str>,
+}
+
+impl Plots {
+    fn of(strokes: &[Stroke], marks: &[PhaseMark]) -> Result<Self, ReportError> {
+        let of_id = |id: &str| -> Vec<Series<'_>> {
+            let numbered = strokes.iter().enumerate();
+            let curves = numbered.filter_map(|(i, s)| Some((i, s.curves.iter().find(|c| c.id == id)?)));
+            curves.map(|(i, curve)| Series { curve, style: LineStyle::of(i) }).collect()
+        };
+        let speed = curve_plot("plot-speed", "Racket-tip speed", &of_id(SPEED), marks)?;
+        let mut alignment = Vec::new();
+        for (id, style) in alignment_styles() {
+            alignment.extend(of_id(id).into_iter().map(|series| Series { style, ..series }));
+        }
+        let alignment = curve_plot("plot-alignment", "Shoulder and hip alignment", &alignment, marks)?;
+        let further = further_ids(strokes)
+            .into_iter()
+            .enumerate()
+            .map(|(i, curve)| curve_plot(&format!("plot-further-{i}"), &curve.name, &of_id(&curve.id), marks));
+        let further = further.collect::<Result<Vec<_>, _>>()?.into_iter().flatten().collect();
+        let paths: Vec<PathSeries<'_>> = strokes
+            .iter()
+            .enumerate()
+            .filter_map(|(i, s)| {
+                // The tip when there is one, else any point of the racket.
+                let tip = s.paths.iter().find(|p| p.name == "racket_tip");
+                let path = tip.or_else(|| s.paths.iter().find(|p| p.name.starts_with("racket")))?;
+                Some(PathSeries { path, events: &s.events, style: LineStyle::of(i) })
+            })
+            .collect();
+        let above = path_plot("plot-above", "Racket path from above", Sight::Above, &paths)?;
+        let behind = path_plot("plot-behind", "Racket path from behind", Sight::Behind, &paths)?;
+        let missing = [
+            (speed.is_none(), "Curve of the racket-tip speed"),
+            (above.is_none(), "Path of the racket"),
+            (alignment.is_none(), "Curves of shoulder and hip alignment"),
+        ];
+        let missing = missing.into_iter().filter(|(missing, _)| *missing && !strokes.is_empty()).map(|m| m.1);
+        let missing = missing.collect();
+        Ok(Self { speed, paths: above.into_iter().chain(behind).collect(), alignment, further, missing })
+    }
+}
+
+/// One curve of every identifier that has no plot of its own, in the order of first appearance.
+fn further_ids(strokes: &[Stroke]) -> Vec<&Curve> {
+    let mut found: Vec<&Curve> = Vec::new();
+    for curve in strokes.iter().flat_map(|s| &s.curves) {
+        let own = [SPEED, SHOULDERS, HIPS].contains(&curve.id.as_str());
+        if !own && found.iter().all(|known| known.id != curve.id) {
+            found.push(curve);
+        }
+    }
+    found
+}
+
+fn definitions(strokes: &[Stroke]) -> Vec<Definition> {
+    let mut found: Vec<(&str, Definition)> = Vec::new();
+    for curve in strokes.iter().flat_map(|s| &s.curves) {
+        if found.iter().all(|(id, _)| *id != curve.id) {
+            found.push((&curve.id, Definition { name: curve.name.clone(), text: curve.definition.clone() }));
+        }
+    }
+    found.into_iter().map(|(_, definition)| definition).collect()
+}
+
+fn event_rows(strokes: &[Stroke]) -> Vec<EventRow> {
+    let mut kinds: Vec<EventKind> = strokes.iter().flat_map(|s| &s.events).map(|e| e.kind).collect();
+    kinds.extend(EXPECTED);
+    kinds.sort();
+    kinds.dedup();
+    let mean_time = |kind: &EventKind| {
+        let times = strokes
+            .iter()
+            .filter_map(|s| Some(s.event(*kind)?.session_seconds - s.event(EventKind::Contact)?.session_seconds));
+        let times: Vec<f64> = times.collect();
+        if times.is_empty() { f64::INFINITY } else { times.iter().sum::<f64>() / times.len() as f64 }
+    };
+    kinds.sort_by(|a, b| mean_time(a).total_cmp(&mean_time(b)));
+    let rows = kinds.into_iter().map(|kind| {
+        let all: Vec<_> = strokes.iter().map(|s| s.event(kind)).collect();
+        let known = all.iter().flatten().next();
+        let mut sources: Vec<String> = all.iter().flatten().map(|e| e.source.clone()).collect();
+        sources.sort();
+        sources.dedup();
+        let cells = strokes.iter().zip(&all).map(|(stroke, event)| {
+            let (event, contact) = ((*event)?, stroke.event(EventKind::Contact)?);
+            let milliseconds = (event.session_seconds - contact.session_seconds) * 1e3;
+            Some(with_sd(milliseconds, Some(event.sd_seconds * 1e3), ""))
+        });
+        EventRow {
+            name: kind.label(),
+            definition: known.map(|e| e.definition.clone()).unwrap_or_default(),
+            source: listed(&sources),
+            strokes: cells.collect(),
+        }
+    });
+    rows.collect()
+}
+
+/// Descriptions of the style; strokes of the same description together.
+fn styles(strokes: &[Stroke]) -> Vec<Style> {
+    let mut groups: Vec<(&str, Vec<String>)> = Vec::new();
+    for stroke in strokes {
+        let number = stroke.number.to_string();
+        match groups.iter_mut().find(|(text, _)| *text == stroke.style) {
+            Some((_, numbers)) => numbers.push(number),
+            None => groups.push((&stroke.style, vec![number])),
+        }
+    }
+    let style = |(text, numbers): (&str, Vec<String>)| Style {
+        strokes: format!("Stroke{} {}", if numbers.len() == 1 { "" } else { "s" }, listed(&numbers)),
+        text: text.to_owned(),
+    };
+    groups.into_iter().map(style).collect()
+}
+
+/// Events that every stroke should have; one that is missing is named. The racket need not go across.
+const EXPECTED: [EventKind; 8] = [
+    EventKind::Bounce,
+    EventKind::TakeBackStart,
+    EventKind::TakeBackEnd,
+    EventKind::DropTop,
+    EventKind::DropBottom,
+    EventKind::ForwardSwingStart,
+    EventKind::Contact,
+    EventKind::FollowThroughEnd,
+];
+
+/// Events, points and calibrations that are not there, as further reasons.
+fn add_missing(measures: &mut Measures, input: &ReportInput<'_>, events: &[EventRow]) {
+    let strokes: &Strokes = input.strokes;
+    for row in events.iter().filter(|row| EXPECTED.iter().any(|kind| kind.label() == row.name)) {
+        let without = strokes.strokes.iter().zip(&row.strokes).filter(|(_, cell)| cell.is_none());
+        let without: Vec<String> = without.map(|(stroke, _)| stroke.number.to_string()).collect();
+        if !without.is_empty() {
+            let place = format!("stroke{} {}", if without.len() == 1 { "" } else { "s" }, listed(&without));
+            measures.add_reason(&format!("Event: {}", row.name), &place, "the event, or the contact, was not found");
+        }
+    }
+    for name in &input.tracks.names {
+        if coverage_3d(input.tracks, name).1.is_none() {
+            let because = "no instant has a place in 3D; see the coverage of the points under quality";
+            measures.add_reason(&format!("Point: {}", name.replace('_', " ")), "over all strokes", because);
+        }
+    }
+    for camera in input.session.description.cameras.iter().map(|c| &c.name) {
+        let parts = [
+            ("lens", input.lenses.iter().any(|l| l.camera == *camera)),
+            ("place", input.rig.cameras.iter().any(|c| c.name == *camera)),
+            ("clock", input.clock.camera(camera).is_some()),
+            ("2D points", input.keypoints.iter().any(|k| k.camera == *camera)),
+        ];
+        for (part, _) in parts.iter().filter(|(_, there)| !there) {
+            let because = format!("there is no {part} for this camera, so its footage was not used");
+            measures.add_reason(&format!("Camera {camera}: {part}"), "over all strokes", &because);
+        }
+    }
+}
+
+/// The player's pictures by event and camera, and all others.
+fn figures(input: &ReportInput<'_>, stroke: Option<usize>) -> Result<(Vec<Figure>, Vec<Figure>), ReportError> {
+    let cameras: Vec<&String> = input.session.description.cameras.iter().map(|c| &c.name).collect();
+    let camera = |name: &str| cameras.iter().position(|c| *c == name).unwrap_or(cameras.len());
+    let mut pictures: Vec<_> = input.pictures.iter().collect();
+    pictures.sort_by_key(|p| (p.stroke, p.event, camera(&p.camera))); // stable
+    let (own, more): (Vec<_>, Vec<_>) =
+        pictures.into_iter().partition(|p| Some(p.stroke) == stroke && WANTED.contains(&p.event));
+    let make = |pictures: Vec<_>| pictures.into_iter().map(key_pictures::figure).collect::<Result<Vec<_>, _>>();
+    Ok((make(own)?, make(more)?))
+}
+
+/// Number of different events among the figures: the columns on a wide page.
+fn columns(figures: &[Figure]) -> usize {
+    let mut events: Vec<&str> = figures.iter().map(|f| f.event).collect();
+    events.dedup(); // sorted by event
+    events.len()
+}
+
+/// Sentences about the wanted pictures that are not there.
+fn figures_missing(input: &ReportInput<'_>, stroke: Option<usize>) -> Vec<String> {
+    let Some(stroke) = stroke else { return vec!["There are no key pictures.".to_owned()] };
+    let has = |event, camera: &str| {
+        input.pictures.iter().any(|p| p.stroke == stroke && p.event == event && p.camera == camera)
+    };
+    let cameras = || input.session.description.cameras.iter().map(|c| c.name.clone());
+    let sentences = WANTED.into_iter().filter_map(|event| {
+        let without: Vec<String> = cameras().filter(|camera| !has(event, camera)).collect();
+        (!without.is_empty()).then(|| format!("No picture of the {} from {}.", event.label(), listed(&without)))
+    });
+    sentences.collect()
+}
+
+fn versions(input: &ReportInput<'_>) -> Vec<(String, String)> {
+    let description = &input.session.description;
+    let mut versions = vec![
+        ("Program".to_owned(), input.program.to_owned()),
+        ("Schema of session.toml".to_owned(), format!("{} (newest known {DESCRIPTION_SCHEMA})", description.schema)),
+        ("Schema of computed files".to_owned(), SCHEMA_VERSION.to_string()),
+        ("Air temperature".to_owned(), format!("{} °C", number(description.session.air_celsius, 1))),
+    ];
+    if let Some(court) = &description.court {
+        versions.push(("Court model".to_owned(), court.model.clone()));
+    }
+    versions.extend(description.boards.iter().map(|board| {
+        let [across, down] = board.inner_corners;
+        let size = number(board.square_m * 1e3, 1);
+        (format!("Board {}", board.name), format!("{across} × {down} inner corners, squares of {size} mm"))
+    }));
+    versions
+}
+
+fn stage(provenance: &midline_session::Provenance) -> StageView {
+    let settings = if provenance.settings.is_null() {
+        String::new()
+    } else {
+        format!("{:#}", provenance.settings) // JSON, indented
+    };
+    StageView {
+        stage: provenance.stage.clone(),
+        program: provenance.program.clone(),
+        schema: provenance.schema,
+        inputs: provenance.inputs.iter().map(|(name, hash)| (name.clone(), hash.clone())).collect(),
+        settings,
+    }
+}

@@ -1,0 +1,186 @@
+//! What a rig is solved from.
+
+use std::collections::BTreeMap;
+
+use midline_geometry::Intrinsics;
+use midline_session::board::{Board, BoardView};
+use midline_session::calibration::LensCalibration;
+use midline_session::court::Court;
+use nalgebra::{Point3, Vector2};
+
+use crate::{RigError, SharedSighting};
+
+/// What a rig is solved from. Cameras are in the order of the lenses everywhere.
+#[derive(Debug, Clone, Copy)]
+pub struct RigInput<'a> {
+    /// One lens per camera.
+    pub lenses: &'a [LensCalibration],
+    /// The board and where the cameras saw it together at rest.
+    pub boards: Option<(&'a Board, &'a [SharedSighting])>,
+    /// The court and, for each camera, the pixels of its named points (empty where none were marked).
+    pub court: Option<(&'a Court, &'a [BTreeMap<String, [f64; 2]>])>,
+}
+
+/// Assumed accuracy of what is seen; where the residuals are larger, they count instead.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct RigSettings {
+    /// Standard deviation of a marked court point, px per coordinate: hand, paint and court together.
+    pub click_sd_px: f64,
+    /// Standard deviation of a board corner, px per coordinate.
+    pub corner_sd_px: f64,
+}
+
+impl Default for RigSettings {
+    fn default() -> Self {
+        Self { click_sd_px: 1.5, corner_sd_px: 0.2 }
+    }
+}
+
+/// A known point and where it is seen.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Observed {
+    /// In the frame of the board or the court, metres.
+    pub(crate) point: Point3<f64>,
+    pub(crate) px: Vector2<f64>,
+}
+
+/// The court points of one camera.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct CourtPoints {
+    pub(crate) names: Vec<String>,
+    pub(crate) observed: Vec<Observed>,
+}
+
+/// The input, checked and in the form in which it is used.
+pub(crate) struct Checked<'a> {
+    pub(crate) input: &'a RigInput<'a>,
+    pub(crate) settings: RigSettings,
+    pub(crate) names: Vec<&'a str>,
+    pub(crate) intrinsics: Vec<Intrinsics>,
+    /// One per camera.
+    pub(crate) court: Vec<CourtPoints>,
+    /// `sightings[sighting][camera]`, only sightings in two or more cameras.
+    pub(crate) sightings: Vec<Vec<Option<Vec<Observed>>>>,
+    /// Their indices in the input.
+    pub(crate) sighting_indices: Vec<usize>,
+}
+
+impl<'a> Checked<'a> {
+    pub(crate) fn new(input: &'a RigInput<'a>, settings: &RigSettings) -> Result<Self, RigError> {
+        for (name, value) in [("click_sd_px", settings.click_sd_px), ("corner_sd_px", settings.corner_sd_px)] {
+            if !(value > 0.0 && value.is_finite()) {
+                return Err(RigError::BadSetting { name, value });
+            }
+        }
+        let cameras = input.lenses.len();
+        if cameras < 2 {
+            return Err(RigError::TooFewCameras { cameras });
+        }
+        let mut checked = Self {
+            input,
+            settings: *settings,
+            names: input.lenses.iter().map(|lens| lens.camera.as_str()).collect(),
+            intrinsics: input.lenses.iter().map(|lens| lens.intrinsics).collect(),
+            court: vec![CourtPoints::default(); cameras],
+            sightings: Vec::new(),
+            sighting_indices: Vec::new(),
+        };
+        if let Some((court, marked)) = input.court {
+            checked.take_court(court, marked)?;
+        }
+        if let Some((board, sightings)) = input.boards {
+            checked.take_boards(board, sightings)?;
+        }
+        if checked.sightings.is_empty() && checked.court.iter().all(|points| points.names.is_empty()) {
+            return Err(RigError::NothingToGoBy);
+        }
+        Ok(checked)
+    }
+
+    fn take_court(&mut self, court: &Court, marked: &[BTreeMap<String, [f64; 2]>]) -> Result<(), RigError> {
+        let lenses = self.names.len();
+        if marked.len() != lenses {
+            return Err(RigError::LensMissing { what: "court points", found: marked.len(), lenses });
+        }
+        for (camera, marked) in marked.iter().enumerate() {
+            for (name, px) in marked {
+                let point = court.points_m.get(name).ok_or_else(|| RigError::UnknownCourtPoint {
+                    camera: self.names[camera].to_owned(),
+                    point: name.clone(),
+                    known: court.points_m.keys().cloned().collect::<Vec<_>>().join(", "),
+                })?;
+                let observed = Observed { point: Point3::from(*point), px: Vector2::from(*px) };
+                self.check_ray(camera, &observed, || format!("court point \"{name}\""))?;
+                self.court[camera].names.push(name.clone());
+                self.court[camera].observed.push(observed);
+            }
+        }
+        Ok(())
+    }
+
+    fn take_boards(&mut self, board: &Board, sightings: &[SharedSighting]) -> Result<(), RigError> {
+        if !board.orientation_is_unambiguous() {
+            return Err(RigError::HalfTurn { board: board.name.clone() });
+        }
+        let lenses = self.names.len();
+        let corners_m = board.corners_m();
+        for (sighting, shared) in sightings.iter().enumerate() {
+            if shared.views.len() != lenses {
+                return Err(RigError::LensMissing { what: "board sightings", found: shared.views.len(), lenses });
+            }
+            let mut views = Vec::with_capacity(lenses);
+            for (camera, view) in shared.views.iter().enumerate() {
+                views.push(match view {
+                    Some(view) => Some(self.corners(sighting, camera, board, &corners_m, view)?),
+                    None => None,
+                });
+            }
+            if views.iter().flatten().count() >= 2 {
+                self.sightings.push(views);
+                self.sighting_indices.push(sighting);
+            }
+        }
+        Ok(())
+    }
+
+    fn corners(
+        &self,
+        sighting: usize,
+        camera: usize,
+        board: &Board,
+        corners_m: &[Point3<f64>],
+        view: &BoardView,
+    ) -> Result<Vec<Observed>, RigError> {
+        if view.corners_px.len() != corners_m.len() {
+            return Err(RigError::BoardMismatch {
+                sighting,
+                camera: self.names[camera].to_owned(),
+                corners: view.corners_px.len(),
+                board: board.name.clone(),
+                expected: corners_m.len(),
+            });
+        }
+        let observed: Vec<Observed> = corners_m
+            .iter()
+            .zip(&view.corners_px)
+            .map(|(point, px)| Observed { point: *point, px: Vector2::from(*px) })
+            .collect();
+        for corner in &observed {
+            self.check_ray(camera, corner, || format!("sighting {sighting}"))?;
+        }
+        Ok(observed)
+    }
+
+    fn check_ray(&self, camera: usize, observed: &Observed, what: impl Fn() -> String) -> Result<(), RigError> {
+        self.intrinsics[camera].normalised_from_px(observed.px).map(|_| ()).map_err(|source| RigError::NoRay {
+            camera: self.names[camera].to_owned(),
+            what: what(),
+            source,
+        })
+    }
+
+    /// Whether the world is the court frame.
+    pub(crate) fn on_court(&self) -> bool {
+        self.court.iter().any(|points| !points.names.is_empty())
+    }
+}

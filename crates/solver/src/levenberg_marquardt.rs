@@ -1,0 +1,337 @@
+//! Levenberg-Marquardt as an `argmin` solver.
+//!
+//! Needs residual blocks with Jacobians ([`LeastSquares`]). Each iteration solves `(S JᵀWJ S + λ I) y = -S JᵀWr` with
+//! `S = diag(JᵀWJ)^(-1/2)`, takes the tangent step `S y`, and keeps it when the true cost falls; λ follows the ratio of
+//! true to predicted decrease (Madsen, Nielsen & Tingleff 2004, algorithm 3.16). That is Marquardt's 1963 damping
+//! `λ diag(JᵀWJ)`, written so that the matrix to be factorised has a unit diagonal whatever the units of the unknowns.
+
+use std::collections::HashMap;
+use std::time::Duration;
+
+use argmin::core::{Error, Executor, KV, Problem, Solver, State, TerminationReason, TerminationStatus};
+use nalgebra::DVector;
+
+use crate::normal_equations::{Failure, Layout, Linearised};
+use crate::solution::unit_diagonal_scale;
+use crate::{EndReason, LeastSquares, Options, Solution, SolverError};
+
+/// Damping beyond which a step is below rounding.
+const DAMPING_LIMIT: f64 = 1e16;
+/// Damping below which the step is Gauss-Newton's to rounding.
+const DAMPING_FLOOR: f64 = 1e-16;
+/// Decrease of the cost, as a share of it, that the sum of squares cannot resolve.
+const ROUNDING: f64 = 8.0 * f64::EPSILON;
+
+/// Minimises `½ Σ ρ(|r_block|²)` from a start.
+///
+/// # Errors
+/// When there are no residuals, a block names a column that does not exist, or the start cannot be evaluated. Later
+/// trial points that cannot be evaluated only refuse the step. Not converging is not an error: see [`Solution::end`].
+pub fn minimise<P: LeastSquares>(
+    problem: &P,
+    start: P::State,
+    options: &Options,
+) -> Result<Solution<P::State>, SolverError> {
+    let layout = Layout::new(problem)?;
+    let residual_count = layout.residual_count;
+    let solver = LevenbergMarquardt { layout, options };
+    let outcome = Executor::new(problem, solver)
+        .ctrlc(false)
+        .timer(false)
+        .configure(|mut state: Iterate<P::State>| {
+            state.max_iterations = options.max_iterations as u64;
+            state.start = Some(start);
+            state
+        })
+        .run()
+        .map_err(|error| error.downcast::<SolverError>().unwrap_or_else(|e| SolverError::Executor(e.to_string())))?;
+    let iterate = outcome.state;
+    let point = iterate.point.ok_or_else(|| SolverError::Executor("it ended without a state".to_owned()))?;
+    Ok(Solution {
+        state: point.state,
+        cost: point.linearised.cost,
+        initial_cost: iterate.initial_cost,
+        iterations: usize::try_from(iterate.iterations).unwrap_or(usize::MAX),
+        end: iterate.end.unwrap_or(EndReason::Iterations),
+        residual_count,
+        normal_matrix: point.linearised.matrix,
+    })
+}
+
+struct LevenbergMarquardt<'a> {
+    layout: Layout,
+    options: &'a Options,
+}
+
+/// A state with the problem linearised there.
+struct Point<S> {
+    state: S,
+    linearised: Linearised,
+}
+
+/// What the executor carries from one iteration to the next.
+struct Iterate<S> {
+    start: Option<S>,
+    point: Option<Point<S>>,
+    initial_cost: f64,
+    damping: f64,
+    damping_growth: f64,
+    iterations: u64,
+    max_iterations: u64,
+    last_accepted: u64,
+    end: Option<EndReason>,
+    status: TerminationStatus,
+    counts: HashMap<String, u64>,
+    time: Option<Duration>,
+}
+
+/// A step of the damped system.
+struct Step {
+    tangent: DVector<f64>,
+    /// Length of the step, each unknown times the length of its Jacobian column: standard deviations.
+    length: f64,
+    /// Decrease of the cost that the linearised problem promises.
+    predicted: f64,
+}
+
+impl Linearised {
+    /// Largest cosine between the residual vector and a column of the Jacobian.
+    fn gradient_cosine(&self) -> f64 {
+        if self.residual_norm <= f64::MIN_POSITIVE {
+            return 0.0;
+        }
+        self.gradient.component_mul(&unit_diagonal_scale(&self.matrix)).amax() / self.residual_norm
+    }
+
+    /// Solves the damped system; `None` when it is not positive definite to rounding.
+    fn damped_step(&self, damping: f64) -> Option<Step> {
+        let scale = unit_diagonal_scale(&self.matrix);
+        let mut scaled = self.matrix.clone();
+        for (j, mut column) in scaled.column_iter_mut().enumerate() {
+            column.component_mul_assign(&scale);
+            column *= scale[j];
+            column[j] += damping;
+        }
+        let gradient = self.gradient.component_mul(&scale);
+        let step = -scaled.cholesky()?.solve(&gradient);
+        // ½ yᵀ(λ y - g): Madsen et al., the denominator of the gain ratio.
+        let predicted = 0.5 * step.dot(&(&step * damping - &gradient));
+        let tangent = step.component_mul(&scale);
+        (predicted.is_finite() && tangent.iter().all(|v| v.is_finite())).then(|| Step {
+            length: step.norm(),
+            tangent,
+            predicted,
+        })
+    }
+}
+
+impl LevenbergMarquardt<'_> {
+    /// One trial step: the point to go on from, and whether to end there.
+    fn trial<P: LeastSquares>(
+        &self,
+        problem: &mut Problem<&P>,
+        point: Point<P::State>,
+        iterate: &mut Iterate<P::State>,
+    ) -> Result<(Point<P::State>, Option<EndReason>), Error> {
+        let Some(step) = point.linearised.damped_step(iterate.damping) else {
+            return Ok((point, iterate.refuse()));
+        };
+        let norm = point.linearised.residual_norm;
+        let short = step.length <= self.options.step_tolerance * norm + self.options.absolute_step_tolerance;
+        let state = problem.problem("step", |p| Ok(p.step(&point.state, &step.tangent)))?;
+        let loss = self.options.loss;
+        let Ok(cost) = problem.problem("cost", |p| Ok(self.layout.cost(*p, &state, loss)))? else {
+            return Ok((point, iterate.refuse()));
+        };
+        let before = point.linearised.cost;
+        let decrease = before - cost;
+        // The step is still right where the sum of squares can no longer tell, and it is the last one then.
+        let unresolved = step.predicted <= ROUNDING * before && decrease >= -ROUNDING * before;
+        if !(decrease > 0.0 || unresolved) {
+            // A step that only the damping keeps short says nothing about the distance to the minimum.
+            let arrived = short && iterate.damping < 1.0;
+            let end = if arrived { Some(EndReason::Step) } else { iterate.refuse() };
+            return Ok((point, end));
+        }
+        let Ok(linearised) = problem.problem("jacobian", |p| Ok(self.layout.linearise(*p, &state, loss)))? else {
+            return Ok((point, iterate.refuse()));
+        };
+        iterate.accept(decrease / step.predicted.max(f64::MIN_POSITIVE));
+        let flat = self.options.cost_tolerance * before;
+        let end = if linearised.gradient_cosine() <= self.options.gradient_tolerance {
+            Some(EndReason::Gradient)
+        } else if short {
+            Some(EndReason::Step)
+        } else if unresolved || (decrease <= flat && step.predicted <= flat) {
+            Some(EndReason::Cost)
+        } else {
+            None
+        };
+        Ok((Point { state, linearised }, end))
+    }
+}
+
+impl<S> Iterate<S> {
+    /// The damping after an accepted step with the ratio `gain` of true to predicted decrease.
+    fn accept(&mut self, gain: f64) {
+        self.damping = (self.damping * (1.0 - (2.0 * gain - 1.0).powi(3)).max(1.0 / 3.0)).max(DAMPING_FLOOR);
+        self.damping_growth = 2.0;
+        self.last_accepted = self.iterations;
+    }
+
+    /// The damping after a refused step; an end when there is no room left.
+    fn refuse(&mut self) -> Option<EndReason> {
+        self.damping *= self.damping_growth;
+        self.damping_growth *= 2.0;
+        (self.damping > DAMPING_LIMIT).then_some(EndReason::DampingLimit)
+    }
+}
+
+impl<'p, P: LeastSquares> Solver<&'p P, Iterate<P::State>> for LevenbergMarquardt<'_> {
+    fn name(&self) -> &'static str {
+        "Levenberg-Marquardt"
+    }
+
+    fn init(
+        &mut self,
+        problem: &mut Problem<&'p P>,
+        mut iterate: Iterate<P::State>,
+    ) -> Result<(Iterate<P::State>, Option<KV>), Error> {
+        let start = iterate.start.take().ok_or_else(|| SolverError::Executor("no start was given".to_owned()))?;
+        let loss = self.options.loss;
+        let linearised =
+            problem.problem("jacobian", |p| Ok(self.layout.linearise(*p, &start, loss)))?.map_err(|failure| {
+                match failure {
+                    Failure::NotComputable { block } => SolverError::StartNotComputable { block },
+                    Failure::NotFinite { block } => SolverError::StartNotFinite { block },
+                }
+            })?;
+        iterate.damping = self.options.initial_damping;
+        iterate.initial_cost = linearised.cost;
+        iterate.end = (linearised.gradient_cosine() <= self.options.gradient_tolerance).then_some(EndReason::Gradient);
+        iterate.point = Some(Point { state: start, linearised });
+        Ok((iterate, None))
+    }
+
+    fn next_iter(
+        &mut self,
+        problem: &mut Problem<&'p P>,
+        mut iterate: Iterate<P::State>,
+    ) -> Result<(Iterate<P::State>, Option<KV>), Error> {
+        let Some(point) = iterate.point.take() else {
+            return Err(SolverError::Executor("an iteration began without a state".to_owned()).into());
+        };
+        let (point, end) = self.trial(problem, point, &mut iterate)?;
+        iterate.point = Some(point);
+        iterate.end = end;
+        Ok((iterate, None))
+    }
+
+    fn terminate(&mut self, iterate: &Iterate<P::State>) -> TerminationStatus {
+        match iterate.end {
+            None => TerminationStatus::NotTerminated,
+            Some(end) if end.converged() => TerminationStatus::Terminated(TerminationReason::SolverConverged),
+            Some(_) => {
+                TerminationStatus::Terminated(TerminationReason::SolverExit("no step lowers the cost".to_owned()))
+            }
+        }
+    }
+}
+
+impl<S: Clone> State for Iterate<S> {
+    type Param = S;
+    type Float = f64;
+
+    fn new() -> Self {
+        Self {
+            start: None,
+            point: None,
+            initial_cost: f64::INFINITY,
+            damping: 0.0,
+            damping_growth: 2.0,
+            iterations: 0,
+            max_iterations: u64::MAX,
+            last_accepted: 0,
+            end: None,
+            status: TerminationStatus::NotTerminated,
+            counts: HashMap::new(),
+            time: None,
+        }
+    }
+
+    /// Nothing to do: only steps that lower the cost are kept, so that the present state is the best.
+    fn update(&mut self) {}
+
+    fn get_param(&self) -> Option<&S> {
+        self.point.as_ref().map(|point| &point.state)
+    }
+
+    fn get_best_param(&self) -> Option<&S> {
+        self.get_param()
+    }
+
+    fn get_max_iters(&self) -> u64 {
+        self.max_iterations
+    }
+
+    fn increment_iter(&mut self) {
+        self.iterations += 1;
+    }
+
+    fn get_iter(&self) -> u64 {
+        self.iterations
+    }
+
+    fn get_cost(&self) -> f64 {
+        self.point.as_ref().map_or(f64::INFINITY, |point| point.linearised.cost)
+    }
+
+    fn get_best_cost(&self) -> f64 {
+        self.get_cost()
+    }
+
+    fn get_target_cost(&self) -> f64 {
+        f64::NEG_INFINITY
+    }
+
+    fn func_counts<O>(&mut self, problem: &Problem<O>) {
+        self.counts = problem.counts.iter().map(|(name, count)| ((*name).to_owned(), *count)).collect();
+    }
+
+    fn get_func_counts(&self) -> &HashMap<String, u64> {
+        &self.counts
+    }
+
+    fn time(&mut self, time: Option<Duration>) -> &mut Self {
+        self.time = time;
+        self
+    }
+
+    fn get_time(&self) -> Option<Duration> {
+        self.time
+    }
+
+    fn get_last_best_iter(&self) -> u64 {
+        self.last_accepted
+    }
+
+    fn is_best(&self) -> bool {
+        self.last_accepted == self.iterations
+    }
+
+    fn terminate_with(mut self, reason: TerminationReason) -> Self {
+        self.status = TerminationStatus::Terminated(reason);
+        self
+    }
+
+    fn get_termination_status(&self) -> &TerminationStatus {
+        &self.status
+    }
+
+    fn get_termination_reason(&self) -> Option<&TerminationReason> {
+        match &self.status {
+            TerminationStatus::Terminated(reason) => Some(reason),
+            TerminationStatus::NotTerminated => None,
+        }
+    }
+}

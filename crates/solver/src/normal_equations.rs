@@ -1,0 +1,168 @@
+//! Cost, gradient and normal matrix, accumulated block by block.
+
+use nalgebra::{DMatrix, DVector};
+use rayon::prelude::*;
+
+use crate::{LeastSquares, Loss, SolverError};
+
+/// Below this many multiplications per evaluation, handing blocks to other threads costs more than it saves.
+const PARALLEL_WORK: usize = 200_000;
+/// Blocks whose products are held at once when several threads work.
+const GROUP: usize = 512;
+
+/// Rows and columns of every block.
+pub(crate) struct Layout {
+    pub(crate) tangent_dim: usize,
+    pub(crate) residual_count: usize,
+    rows: Vec<usize>,
+    columns: Vec<Vec<usize>>,
+    parallel: bool,
+}
+
+/// Why an evaluation failed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Failure {
+    NotComputable { block: usize },
+    NotFinite { block: usize },
+}
+
+/// The problem linearised at a state: `cost = ½ Σ ρ`, `gradient = JᵀWr`, `matrix = JᵀWJ`.
+#[derive(Debug, Clone)]
+pub(crate) struct Linearised {
+    pub(crate) cost: f64,
+    /// Length of the weighted residual vector, `sqrt(rᵀWr)`.
+    pub(crate) residual_norm: f64,
+    pub(crate) gradient: DVector<f64>,
+    pub(crate) matrix: DMatrix<f64>,
+}
+
+/// Buffers of one block.
+#[derive(Default)]
+struct Workspace {
+    residual: DVector<f64>,
+    jacobian: DMatrix<f64>,
+}
+
+/// What one block adds.
+struct Product {
+    loss: f64,
+    weighted_squares: f64,
+    gradient: DVector<f64>,
+    matrix: DMatrix<f64>,
+}
+
+impl Layout {
+    pub(crate) fn new<P: LeastSquares>(problem: &P) -> Result<Self, SolverError> {
+        let tangent_dim = problem.tangent_dim();
+        let blocks = problem.block_count();
+        let rows: Vec<usize> = (0..blocks).map(|block| problem.block_rows(block)).collect();
+        let columns: Vec<Vec<usize>> = (0..blocks).map(|block| problem.block_columns(block)).collect();
+        for (block, named) in columns.iter().enumerate() {
+            if let Some(&column) = named.iter().find(|&&column| column >= tangent_dim) {
+                return Err(SolverError::NoSuchColumn { block, column, tangent_dim });
+            }
+        }
+        let residual_count = rows.iter().sum();
+        if residual_count == 0 {
+            return Err(SolverError::NoResiduals);
+        }
+        let work: usize = rows.iter().zip(&columns).map(|(r, c)| r * c.len() * c.len()).sum();
+        Ok(Self { tangent_dim, residual_count, rows, columns, parallel: work > PARALLEL_WORK })
+    }
+
+    /// `½ Σ ρ` alone.
+    pub(crate) fn cost<P: LeastSquares>(&self, problem: &P, state: &P::State, loss: Loss) -> Result<f64, Failure> {
+        let of_block = |workspace: &mut Workspace, block: usize| {
+            workspace.residual.resize_vertically_mut(self.rows[block], 0.0);
+            workspace.residual.fill(0.0);
+            if !problem.evaluate(state, block, &mut workspace.residual, None) {
+                return Err(Failure::NotComputable { block });
+            }
+            let (value, _) = loss.value_and_weight(workspace.residual.norm_squared());
+            if value.is_finite() { Ok(value) } else { Err(Failure::NotFinite { block }) }
+        };
+        let mut sum = 0.0;
+        self.each_block(of_block, |_, value| sum += value)?;
+        Ok(0.5 * sum)
+    }
+
+    /// Cost, gradient and normal matrix.
+    pub(crate) fn linearise<P: LeastSquares>(
+        &self,
+        problem: &P,
+        state: &P::State,
+        loss: Loss,
+    ) -> Result<Linearised, Failure> {
+        let (mut sum, mut squares) = (0.0, 0.0);
+        let mut gradient = DVector::zeros(self.tangent_dim);
+        let mut matrix = DMatrix::zeros(self.tangent_dim, self.tangent_dim);
+        let of_block = |workspace: &mut Workspace, block| self.product(problem, state, loss, workspace, block);
+        self.each_block(of_block, |block, product| {
+            sum += product.loss;
+            squares += product.weighted_squares;
+            let columns = &self.columns[block];
+            for (i, &row) in columns.iter().enumerate() {
+                gradient[row] += product.gradient[i];
+                for (j, &column) in columns.iter().enumerate() {
+                    matrix[(row, column)] += product.matrix[(i, j)];
+                }
+            }
+        })?;
+        Ok(Linearised { cost: 0.5 * sum, residual_norm: squares.sqrt(), gradient, matrix })
+    }
+
+    fn product<P: LeastSquares>(
+        &self,
+        problem: &P,
+        state: &P::State,
+        loss: Loss,
+        workspace: &mut Workspace,
+        block: usize,
+    ) -> Result<Product, Failure> {
+        let Workspace { residual, jacobian } = workspace;
+        residual.resize_vertically_mut(self.rows[block], 0.0);
+        residual.fill(0.0);
+        jacobian.resize_mut(self.rows[block], self.columns[block].len(), 0.0);
+        jacobian.fill(0.0);
+        if !problem.evaluate(state, block, residual, Some(jacobian)) {
+            return Err(Failure::NotComputable { block });
+        }
+        let squared_norm = residual.norm_squared();
+        let (value, weight) = loss.value_and_weight(squared_norm);
+        let product = Product {
+            loss: value,
+            weighted_squares: weight * squared_norm,
+            gradient: jacobian.tr_mul(residual) * weight,
+            matrix: jacobian.tr_mul(jacobian) * weight,
+        };
+        // A column's squared length is on the diagonal, so that a bad entry anywhere in the Jacobian shows there.
+        let finite = value.is_finite() && product.matrix.diagonal().iter().all(|d| d.is_finite());
+        if finite { Ok(product) } else { Err(Failure::NotFinite { block }) }
+    }
+
+    /// Evaluates every block, on several threads where that pays, and hands the results over in the order of the blocks.
+    fn each_block<T: Send>(
+        &self,
+        of_block: impl Fn(&mut Workspace, usize) -> Result<T, Failure> + Sync,
+        mut take: impl FnMut(usize, T),
+    ) -> Result<(), Failure> {
+        let blocks = self.rows.len();
+        if !self.parallel {
+            let mut workspace = Workspace::default();
+            for block in 0..blocks {
+                take(block, of_block(&mut workspace, block)?);
+            }
+            return Ok(());
+        }
+        for first in (0..blocks).step_by(GROUP) {
+            let group: Vec<Result<T, Failure>> = (first..blocks.min(first + GROUP))
+                .into_par_iter()
+                .map_init(Workspace::default, |workspace, block| of_block(workspace, block))
+                .collect();
+            for (offset, result) in group.into_iter().enumerate() {
+                take(first + offset, result?);
+            }
+        }
+        Ok(())
+    }
+}

@@ -1,0 +1,319 @@
+//! The whole method against published problems and closed forms.
+
+use nalgebra::{DMatrix, DVector, Vector3, dvector};
+use proptest::prelude::*;
+
+use crate::test_problems::{Curve, line, turned_arrows};
+use crate::{EndReason, LeastSquares, Loss, Options, SolverError, minimise, worst_jacobian_error};
+
+fn for_raw_data() -> Options {
+    Options { absolute_step_tolerance: 0.0, max_iterations: 1000, ..Options::default() }
+}
+
+fn assert_digits(found: f64, certified: f64, relative: f64) {
+    assert!((found / certified - 1.0).abs() < relative, "{found} against {certified}");
+}
+
+/// NIST StRD nonlinear regression, problem Misra1a (lower difficulty): data and certified values from memory; that the fit
+/// meets ten certified digits of parameters, deviations and sum of squares rules out a slip in the data.
+#[test]
+fn nist_misra1a() {
+    let x = [77.6, 114.9, 141.1, 190.8, 239.9, 289.0, 332.8, 378.4, 434.8, 477.3, 536.8, 593.1, 689.1, 760.0];
+    let y = [10.07, 14.73, 17.94, 23.93, 29.61, 35.18, 40.02, 44.82, 50.76, 55.05, 61.01, 66.40, 75.47, 81.78];
+    let problem = Curve {
+        model: |b, x| {
+            let decay = (-b[1] * x).exp();
+            (b[0] * (1.0 - decay), vec![1.0 - decay, b[0] * x * decay])
+        },
+        points: x.into_iter().zip(y).collect(),
+        parameters: 2,
+    };
+    for start in [dvector![500.0, 0.0001], dvector![250.0, 0.0005]] {
+        let solution = minimise(&problem, start, &for_raw_data()).unwrap();
+        assert!(solution.end.converged(), "{:?}", solution.end);
+        assert_digits(solution.state[0], 2.389_421_291_8e2, 1e-9);
+        assert_digits(solution.state[1], 5.501_564_318_1e-4, 1e-9);
+        assert_digits(2.0 * solution.cost, 1.245_513_889_4e-1, 1e-9);
+        let sd = solution.residual_sd().unwrap();
+        assert_digits(sd, 1.018_787_633_0e-1, 1e-9);
+        let covariance = solution.covariance().unwrap();
+        assert_digits(sd * covariance[(0, 0)].sqrt(), 2.707_007_524_1, 1e-7);
+        assert_digits(sd * covariance[(1, 1)].sqrt(), 7.266_868_843_6e-6, 1e-7);
+        println!("Misra1a: {} iterations, {:?}", solution.iterations, solution.end);
+    }
+}
+
+/// NIST StRD nonlinear regression, problem DanWood (lower difficulty), from memory as above.
+#[test]
+fn nist_danwood() {
+    let points = vec![(1.309, 2.138), (1.471, 3.421), (1.490, 3.597), (1.565, 4.340), (1.611, 4.882), (1.680, 5.660)];
+    let problem = Curve {
+        model: |b, x| {
+            let power = x.powf(b[1]);
+            (b[0] * power, vec![power, b[0] * power * x.ln()])
+        },
+        points,
+        parameters: 2,
+    };
+    for start in [dvector![1.0, 5.0], dvector![0.7, 4.0]] {
+        let solution = minimise(&problem, start, &for_raw_data()).unwrap();
+        assert_digits(solution.state[0], 7.688_622_617_6e-1, 1e-9);
+        assert_digits(solution.state[1], 3.860_405_587_1, 1e-9);
+        assert_digits(2.0 * solution.cost, 4.317_308_408_3e-3, 1e-9);
+        let covariance = solution.covariance().unwrap() * solution.residual_sd().unwrap().powi(2);
+        assert_digits(covariance[(0, 0)].sqrt(), 1.828_197_386_0e-2, 1e-7);
+        assert_digits(covariance[(1, 1)].sqrt(), 5.172_661_091_3e-2, 1e-7);
+    }
+}
+
+/// One dense block of residuals.
+struct Dense {
+    residuals: fn(&DVector<f64>) -> Vec<f64>,
+    slopes: fn(&DVector<f64>) -> DMatrix<f64>,
+    size: [usize; 2],
+}
+
+impl LeastSquares for Dense {
+    type State = DVector<f64>;
+
+    fn tangent_dim(&self) -> usize {
+        self.size[1]
+    }
+    fn block_count(&self) -> usize {
+        1
+    }
+    fn block_rows(&self, _: usize) -> usize {
+        self.size[0]
+    }
+    fn block_columns(&self, _: usize) -> Vec<usize> {
+        (0..self.size[1]).collect()
+    }
+    fn evaluate(
+        &self,
+        state: &DVector<f64>,
+        _: usize,
+        residual: &mut DVector<f64>,
+        jacobian: Option<&mut DMatrix<f64>>,
+    ) -> bool {
+        residual.copy_from_slice(&(self.residuals)(state));
+        if let Some(jacobian) = jacobian {
+            jacobian.copy_from(&(self.slopes)(state));
+        }
+        true
+    }
+    fn step(&self, state: &DVector<f64>, delta: &DVector<f64>) -> DVector<f64> {
+        state + delta
+    }
+}
+
+/// Moré, Garbow & Hillstrom 1981, problem 1 (Rosenbrock): minimum 0 at (1, 1), standard start and multiples of it.
+#[test]
+fn rosenbrock() {
+    let problem = Dense {
+        residuals: |x| vec![10.0 * (x[1] - x[0] * x[0]), 1.0 - x[0]],
+        slopes: |x| DMatrix::from_row_slice(2, 2, &[-20.0 * x[0], 10.0, -1.0, 0.0]),
+        size: [2, 2],
+    };
+    assert!(worst_jacobian_error(&problem, &dvector![-1.2, 1.0]) < 1e-8);
+    for factor in [1.0, 10.0, 100.0] {
+        let solution = minimise(&problem, dvector![-1.2, 1.0] * factor, &for_raw_data()).unwrap();
+        assert!((&solution.state - dvector![1.0, 1.0]).amax() < 1e-9);
+        assert!(solution.end.converged() && solution.residual_sd().is_none());
+    }
+}
+
+/// Moré, Garbow & Hillstrom 1981, problem 13 (Powell singular): minimum 0 at the origin, where the Jacobian loses rank.
+#[test]
+fn powell_singular() {
+    let problem = Dense {
+        residuals: |x| {
+            let (a, b) = (x[1] - 2.0 * x[2], x[0] - x[3]);
+            vec![x[0] + 10.0 * x[1], 5f64.sqrt() * (x[2] - x[3]), a * a, 10f64.sqrt() * b * b]
+        },
+        slopes: |x| {
+            let (a, b) = (2.0 * (x[1] - 2.0 * x[2]), 10f64.sqrt() * 2.0 * (x[0] - x[3]));
+            let s = 5f64.sqrt();
+            DMatrix::from_row_slice(
+                4,
+                4,
+                &[1.0, 10.0, 0.0, 0.0, 0.0, 0.0, s, -s, 0.0, a, -2.0 * a, 0.0, b, 0.0, 0.0, -b],
+            )
+        },
+        size: [4, 4],
+    };
+    let start = dvector![3.0, -1.0, 0.0, 1.0];
+    assert!(worst_jacobian_error(&problem, &start) < 1e-8);
+    let solution = minimise(&problem, start, &Options::default()).unwrap();
+    assert!(solution.cost < 1e-18, "{} {:?}", solution.cost, solution.end);
+    assert!(solution.state.amax() < 1e-3);
+}
+
+#[test]
+fn a_problem_on_a_manifold_is_solved_and_its_derivatives_pass() {
+    let (mut problem, start) = turned_arrows(40);
+    assert!(worst_jacobian_error(&problem, &start) < 1e-8);
+    let solution = minimise(&problem, start.clone(), &Options::default()).unwrap();
+    assert!(solution.end.converged());
+    let axis = solution.state.rotation.scaled_axis();
+    assert!((axis - Vector3::new(0.3, -0.5, 0.9)).norm() < 0.01, "{axis}");
+    assert!(worst_jacobian_error(&problem, &solution.state) < 1e-8);
+    problem.wrong_derivative = true;
+    assert!(worst_jacobian_error(&problem, &start) > 1e-4);
+}
+
+#[test]
+fn the_result_does_not_depend_on_the_number_of_threads() {
+    let (problem, start) = turned_arrows(300);
+    // Repeating the arrows makes the work large enough for several threads while the unknowns stay few.
+    struct Repeated(crate::test_problems::TurnedArrows);
+    impl LeastSquares for Repeated {
+        type State = crate::test_problems::Turn;
+        fn tangent_dim(&self) -> usize {
+            self.0.tangent_dim()
+        }
+        fn block_count(&self) -> usize {
+            20 * self.0.block_count()
+        }
+        fn block_rows(&self, block: usize) -> usize {
+            self.0.block_rows(block % self.0.block_count())
+        }
+        fn block_columns(&self, block: usize) -> Vec<usize> {
+            self.0.block_columns(block % self.0.block_count())
+        }
+        fn evaluate(
+            &self,
+            state: &Self::State,
+            block: usize,
+            residual: &mut DVector<f64>,
+            jacobian: Option<&mut DMatrix<f64>>,
+        ) -> bool {
+            self.0.evaluate(state, block % self.0.block_count(), residual, jacobian)
+        }
+        fn step(&self, state: &Self::State, delta: &DVector<f64>) -> Self::State {
+            self.0.step(state, delta)
+        }
+    }
+    let problem = Repeated(problem);
+    let run = |threads| {
+        rayon::ThreadPoolBuilder::new().num_threads(threads).build().unwrap().install(|| {
+            minimise(&problem, start.clone(), &Options { max_iterations: 6, ..Options::default() }).unwrap()
+        })
+    };
+    let (one, four) = (run(1), run(4));
+    assert_eq!(one.cost.to_bits(), four.cost.to_bits());
+    assert_eq!(one.state.rotation.coords, four.state.rotation.coords);
+    assert_eq!(one.normal_matrix, four.normal_matrix);
+}
+
+#[test]
+fn robust_losses_find_the_line_that_most_points_lie_on() {
+    let mut points: Vec<(f64, f64)> =
+        (0..30).map(|i| (f64::from(i), 2.0 + 0.5 * f64::from(i) + 0.3 * f64::from(i * i % 7) - 0.9)).collect();
+    let clean = Curve { model: line, points: points.clone(), parameters: 2 };
+    let wanted = minimise(&clean, dvector![0.0, 0.0], &Options::default()).unwrap().state;
+    points.extend([(11.0, 60.0), (25.0, 90.0), (28.0, 80.0)]);
+    let spoiled = Curve { model: line, points, parameters: 2 };
+    let fit = |loss| {
+        let options = Options { loss, ..Options::default() };
+        let solution = minimise(&spoiled, dvector![0.0, 0.0], &options).unwrap();
+        assert!(solution.end.converged(), "{loss:?} {:?}", solution.end);
+        (solution.state - &wanted).amax()
+    };
+    assert!(fit(Loss::Squared) > 1.0);
+    assert!(fit(Loss::Huber(1.0)) < 0.3);
+    assert!(fit(Loss::Cauchy(1.0)) < 0.1);
+    assert!(fit(Loss::GemanMcClure(2.0)) < 0.05);
+}
+
+#[test]
+fn a_robust_minimum_is_stationary_for_the_true_loss() {
+    let points = (0..20).map(|i| (f64::from(i), f64::from(i * i % 11))).collect();
+    let problem = Curve { model: line, points, parameters: 2 };
+    for loss in [Loss::Huber(1.5), Loss::Cauchy(3.0)] {
+        let solution = minimise(&problem, dvector![0.0, 0.0], &Options { loss, ..Options::default() }).unwrap();
+        let cost = |b: &DVector<f64>| -> f64 {
+            problem.points.iter().map(|&(x, y)| 0.5 * loss.value_and_weight((line(b, x).0 - y).powi(2)).0).sum()
+        };
+        assert!((cost(&solution.state) - solution.cost).abs() < 1e-12 * solution.cost);
+        for axis in 0..2 {
+            let mut step = DVector::zeros(2);
+            step[axis] = 1e-4;
+            let slope = (cost(&(&solution.state + &step)) - cost(&(&solution.state - &step))) / 2e-4;
+            assert!(slope.abs() < 1e-4, "{loss:?} axis {axis}: {slope}");
+        }
+    }
+}
+
+#[test]
+fn steps_out_of_the_domain_are_refused() {
+    // y = ln(b x) is not computable for b <= 0; the first Gauss-Newton step from 9 leads there.
+    let problem = Curve {
+        model: |b, x| (if b[0] > 0.0 { (b[0] * x).ln() } else { f64::NAN }, vec![1.0 / b[0]]),
+        points: (1..6).map(|i| (f64::from(i), (2.0 * f64::from(i)).ln())).collect(),
+        parameters: 1,
+    };
+    let solution = minimise(&problem, dvector![9.0], &Options::default()).unwrap();
+    assert!((solution.state[0] - 2.0).abs() < 1e-9);
+    let error = minimise(&problem, dvector![-1.0], &Options::default()).unwrap_err();
+    assert_eq!(error, SolverError::StartNotComputable { block: 0 });
+}
+
+#[test]
+fn what_cannot_be_solved_is_said() {
+    let empty = Curve { model: line, points: Vec::new(), parameters: 2 };
+    assert_eq!(minimise(&empty, dvector![0.0, 0.0], &Options::default()).unwrap_err(), SolverError::NoResiduals);
+    let infinite = Curve { model: line, points: vec![(1.0, 1.0), (f64::INFINITY, 1.0)], parameters: 2 };
+    assert_eq!(
+        minimise(&infinite, dvector![0.0, 1.0], &Options::default()).unwrap_err(),
+        SolverError::StartNotFinite { block: 1 }
+    );
+    // All x equal: the slope and the intercept cannot be told apart.
+    let degenerate = Curve { model: line, points: vec![(2.0, 1.0), (2.0, 1.1), (2.0, 0.9)], parameters: 2 };
+    let solution = minimise(&degenerate, dvector![0.0, 0.0], &Options::default()).unwrap();
+    assert!((solution.state[0] + 2.0 * solution.state[1] - 1.0).abs() < 1e-9);
+    let Err(SolverError::RankDeficient { alone, eigenvalue, .. }) = solution.covariance() else {
+        panic!("determined?")
+    };
+    assert!(!alone && eigenvalue.abs() < 1e-12);
+    // A column that nothing depends on.
+    let idle = Curve { model: |b, _| (b[1], vec![0.0, 1.0]), points: vec![(1.0, 3.0)], parameters: 2 };
+    let solution = minimise(&idle, dvector![5.0, 0.0], &Options::default()).unwrap();
+    assert_eq!(solution.state[0], 5.0);
+    let Err(error @ SolverError::RankDeficient { column: 0, alone: true, .. }) = solution.covariance() else {
+        panic!("determined?")
+    };
+    assert!(error.to_string().contains("tangent column 0: "), "{error}");
+}
+
+#[test]
+fn a_wrong_sign_ends_at_the_damping_limit() {
+    let problem = Curve { model: |b, x| (b[0] * x, vec![-x]), points: vec![(1.0, 1.0), (2.0, 2.5)], parameters: 1 };
+    let solution = minimise(&problem, dvector![0.0], &Options::default()).unwrap();
+    assert_eq!(solution.end, EndReason::DampingLimit);
+    assert!(!solution.end.converged());
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(64))]
+    #[test]
+    fn a_linear_problem_gives_the_closed_form(
+        ys in prop::collection::vec(-10.0..10.0f64, 5..30), scale in -8i32..8,
+    ) {
+        // The unit of x must not matter: the damping is scaled by the columns.
+        let unit = 10f64.powi(scale);
+        let points: Vec<_> = ys.iter().enumerate().map(|(i, &y)| (i as f64 * unit, y)).collect();
+        let n = points.len() as f64;
+        let mean_x = points.iter().map(|p| p.0).sum::<f64>() / n;
+        let mean_y = points.iter().map(|p| p.1).sum::<f64>() / n;
+        let sxx: f64 = points.iter().map(|p| (p.0 - mean_x).powi(2)).sum();
+        let sxy: f64 = points.iter().map(|p| (p.0 - mean_x) * (p.1 - mean_y)).sum();
+        let problem = Curve { model: line, points, parameters: 2 };
+        let solution = minimise(&problem, dvector![0.0, 0.0], &Options::default()).unwrap();
+        let slope = sxy / sxx;
+        prop_assert!((solution.state[1] - slope).abs() * unit < 1e-8);
+        prop_assert!((solution.state[0] - (mean_y - slope * mean_x)).abs() < 1e-7);
+        // Textbook: var(slope) = σ²/Sxx.
+        let variance = solution.covariance().unwrap()[(1, 1)];
+        prop_assert!((variance * sxx - 1.0).abs() < 1e-9);
+    }
+}

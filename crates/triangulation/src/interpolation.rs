@@ -1,0 +1,235 @@
+//! One point's track in one camera as a time series, and its value at any instant.
+//!
+//! Local polynomial interpolation (Lagrange): cubic through the four neighbours where the frames are dense, linear through
+//! two elsewhere. The value is a linear combination of the neighbours, so its variance is the same combination with
+//! squared weights; neighbouring frames are taken as independent.
+
+use midline_session::calibration::CalibratedCamera;
+use midline_session::keypoints::Keypoints;
+use nalgebra::Vector2;
+
+/// A gap longer than this many median frame spacings is never bridged.
+const LONGEST_GAP_SPACINGS: f64 = 2.5;
+
+/// Frames closer than this many median spacings are dense enough for the cubic.
+const DENSE_SPACINGS: f64 = 1.5;
+
+/// Score below which a point is not trusted less.
+const LOWEST_SCORE: f64 = 0.1;
+
+/// A point seen in one frame.
+#[derive(Debug, Clone, Copy)]
+struct Sample {
+    seconds: f64,
+    px: Vector2<f64>,
+    variance_px2: f64,
+}
+
+/// The value of a series at an instant.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Interpolated {
+    pub(crate) px: Vector2<f64>,
+    pub(crate) velocity_px_per_second: Vector2<f64>,
+    pub(crate) sd_px: f64,
+}
+
+/// One point of one camera, at the instants at which its rows were exposed.
+#[derive(Debug, Clone)]
+pub(crate) struct Series {
+    samples: Vec<Sample>,
+    spacing_seconds: f64,
+}
+
+/// Standard deviation of a pixel coordinate by the detector's score: `sd at full score / score`, with scores below 0.1
+/// counted as 0.1. A monotone guess at the right order of magnitude; the residuals set the scale later.
+fn sd_px(score: f64, sd_px_at_full_score: f64) -> f64 {
+    sd_px_at_full_score / score.clamp(LOWEST_SCORE, 1.0)
+}
+
+impl Series {
+    /// The series of column `column` of a camera's keypoints.
+    pub(crate) fn new(
+        camera: &CalibratedCamera,
+        keypoints: &Keypoints,
+        column: usize,
+        sd_px_at_full_score: f64,
+    ) -> Self {
+        let mut samples: Vec<Sample> = keypoints
+            .frames
+            .iter()
+            .filter_map(|frame| {
+                let point = frame.points.get(column).copied().flatten()?;
+                let seconds = camera.seen_at_seconds(frame.pts_seconds, point.px);
+                let usable = seconds.is_finite() && point.px.iter().all(|v| v.is_finite()) && point.score.is_finite();
+                usable.then(|| Sample {
+                    seconds,
+                    px: point.px.into(),
+                    variance_px2: sd_px(point.score, sd_px_at_full_score).powi(2),
+                })
+            })
+            .collect();
+        samples.sort_by(|a, b| a.seconds.total_cmp(&b.seconds));
+        samples.dedup_by(|later, earlier| later.seconds - earlier.seconds < 1e-9);
+        let mut spacings: Vec<f64> =
+            keypoints.frames.windows(2).map(|w| (w[1].pts_seconds - w[0].pts_seconds) * camera.clock.rate).collect();
+        spacings.sort_by(f64::total_cmp);
+        Self { samples, spacing_seconds: spacings.get(spacings.len() / 2).copied().unwrap_or(0.0) }
+    }
+
+    /// First and last instant; `None` when the point was never seen.
+    pub(crate) fn span_seconds(&self) -> Option<[f64; 2]> {
+        Some([self.samples.first()?.seconds, self.samples.last()?.seconds])
+    }
+
+    /// The value at an instant, from samples on the same side of every break; `None` outside the series, in a long gap,
+    /// and farther than one frame from the last sample before a break.
+    pub(crate) fn at(&self, seconds: f64, breaks_seconds: &[f64]) -> Option<Interpolated> {
+        // The first sample has no left neighbour and stands in for it.
+        let after = self.samples.partition_point(|s| s.seconds < seconds).max(1);
+        let (left, right) = (after - 1, after);
+        if right >= self.samples.len()
+            || seconds < self.samples[left].seconds - 1e-12
+            || self.gap(left) > LONGEST_GAP_SPACINGS
+        {
+            return None;
+        }
+        let side = side_of(seconds, breaks_seconds);
+        let same = |index: usize| side_of(self.samples[index].seconds, breaks_seconds) == side;
+        match (same(left), same(right)) {
+            (true, true) => {
+                let dense = |first: usize| self.gap(first) <= DENSE_SPACINGS;
+                let cubic = left > 0
+                    && right + 1 < self.samples.len()
+                    && same(left - 1)
+                    && same(right + 1)
+                    && (left - 1..=right).all(dense);
+                let nodes = if cubic { left - 1..right + 2 } else { left..right + 1 };
+                Some(self.combined(seconds, nodes))
+            }
+            (true, false) => {
+                let before = left.checked_sub(1).filter(|&b| same(b))?;
+                self.one_sided(seconds, before, self.samples[left].seconds)
+            }
+            (false, true) => {
+                Some(right).filter(|&r| r + 1 < self.samples.len() && same(r + 1))?;
+                self.one_sided(seconds, right, self.samples[right].seconds)
+            }
+            (false, false) => None,
+        }
+    }
+
+    /// Linear continuation of samples `first`, `first + 1` by at most one frame past `edge_seconds`.
+    fn one_sided(&self, seconds: f64, first: usize, edge_seconds: f64) -> Option<Interpolated> {
+        let near = (seconds - edge_seconds).abs() <= self.spacing_seconds;
+        (near && self.gap(first) <= DENSE_SPACINGS).then(|| self.combined(seconds, first..first + 2))
+    }
+
+    /// Length of the gap after a sample in median frame spacings.
+    fn gap(&self, first: usize) -> f64 {
+        (self.samples[first + 1].seconds - self.samples[first].seconds) / self.spacing_seconds
+    }
+
+    fn combined(&self, seconds: f64, nodes: std::ops::Range<usize>) -> Interpolated {
+        let nodes = &self.samples[nodes];
+        let mut sum = Interpolated { px: Vector2::zeros(), velocity_px_per_second: Vector2::zeros(), sd_px: 0.0 };
+        let mut variance = 0.0;
+        for (j, node) in nodes.iter().enumerate() {
+            let (weight, slope) = lagrange(nodes, j, seconds);
+            sum.px += node.px * weight;
+            sum.velocity_px_per_second += node.px * slope;
+            variance += node.variance_px2 * weight * weight;
+        }
+        sum.sd_px = variance.sqrt();
+        sum
+    }
+}
+
+/// Number of breaks at or before an instant.
+fn side_of(seconds: f64, breaks_seconds: &[f64]) -> usize {
+    breaks_seconds.iter().filter(|b| **b <= seconds).count()
+}
+
+/// Value and slope at `seconds` of the polynomial that is 1 at node `j` and 0 at the others.
+fn lagrange(nodes: &[Sample], j: usize, seconds: f64) -> (f64, f64) {
+    let others = || nodes.iter().enumerate().filter(move |(m, _)| *m != j);
+    let span = |m: &Sample| nodes[j].seconds - m.seconds;
+    let value = others().map(|(_, m)| (seconds - m.seconds) / span(m)).product();
+    let slope = others()
+        .map(|(m, node)| {
+            let rest: f64 = others().filter(|(l, _)| *l != m).map(|(_, l)| (seconds - l.seconds) / span(l)).product();
+            rest / span(node)
+        })
+        .sum();
+    (value, slope)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn series(seconds: &[f64], px: impl Fn(f64) -> f64) -> Series {
+        let samples = seconds
+            .iter()
+            .map(|&s| Sample { seconds: s, px: Vector2::new(px(s), -px(s)), variance_px2: 4.0 })
+            .collect();
+        Series { samples, spacing_seconds: 0.1 }
+    }
+
+    fn every_tenth(count: usize) -> Vec<f64> {
+        (0..count).map(|i| i as f64 * 0.1).collect()
+    }
+
+    #[test]
+    fn a_cubic_and_its_slope_are_reproduced_between_uneven_samples() {
+        let cubic = |t: f64| 3.0 - 20.0 * t + 55.0 * t * t - 31.0 * t * t * t;
+        let seconds: Vec<f64> = every_tenth(10).iter().enumerate().map(|(i, t)| t + 0.02 * (i as f64).sin()).collect();
+        let series = series(&seconds, cubic);
+        for t in [0.15, 0.333, 0.5, 0.78] {
+            let found = series.at(t, &[]).unwrap();
+            assert!((found.px.x - cubic(t)).abs() < 1e-12);
+            assert!((found.px.y + cubic(t)).abs() < 1e-12);
+            let slope = -20.0 + 110.0 * t - 93.0 * t * t;
+            assert!((found.velocity_px_per_second.x - slope).abs() < 1e-10);
+        }
+    }
+
+    #[test]
+    fn variance_is_that_of_the_weights() {
+        let series = series(&every_tenth(6), |t| t);
+        // Halfway, the cubic's weights are (-1, 9, 9, -1) / 16: variance 4 · 164 / 256.
+        assert!((series.at(0.25, &[]).unwrap().sd_px.powi(2) - 4.0 * 164.0 / 256.0).abs() < 1e-12);
+        // In the first gap there are only two neighbours: variance 4 / 2.
+        assert!((series.at(0.05, &[]).unwrap().sd_px.powi(2) - 2.0).abs() < 1e-12);
+        assert!((series.at(0.2, &[]).unwrap().sd_px - 2.0).abs() < 1e-12);
+        assert!((series.at(0.0, &[]).unwrap().sd_px - 2.0).abs() < 1e-12);
+    }
+
+    #[test]
+    fn a_long_gap_is_not_bridged_and_a_short_one_linearly() {
+        let mut seconds = every_tenth(12);
+        seconds.retain(|t| (t - 0.3).abs() > 0.01 && !(0.65..0.85).contains(t));
+        let series = series(&seconds, |t| t * t);
+        // One frame is missing at 0.3: the straight line from 0.2 to 0.4.
+        assert!((series.at(0.3, &[]).unwrap().px.x - 0.1).abs() < 1e-12);
+        // Two frames are missing at 0.7 and 0.8: a gap of three spacings.
+        assert!(series.at(0.75, &[]).is_none());
+        assert!(series.at(-0.01, &[]).is_none());
+        assert!(series.at(1.11, &[]).is_none());
+    }
+
+    #[test]
+    fn nothing_crosses_a_break() {
+        let kinked = |t: f64| if t < 0.52 { 10.0 * t } else { 5.2 - 40.0 * (t - 0.52) };
+        let series = series(&every_tenth(12), kinked);
+        for t in [0.45, 0.5, 0.515, 0.55, 0.6, 0.65] {
+            let found = series.at(t, &[0.52]).unwrap();
+            assert!((found.px.x - kinked(t)).abs() < 1e-12, "{t}");
+        }
+        // A straight line continued by 0.15 spacings: weights 1.15 and -0.15.
+        let continued = series.at(0.515, &[0.52]).unwrap();
+        assert!((continued.sd_px.powi(2) - 4.0 * (1.15 * 1.15 + 0.15 * 0.15)).abs() < 1e-9);
+        assert!((series.at(0.515, &[]).unwrap().px.x - kinked(0.515)).abs() > 0.1);
+        // Between two breaks in one gap there is nothing to go by.
+        assert!(series.at(0.55, &[0.52, 0.58]).is_none());
+    }
+}

@@ -1,0 +1,63 @@
+//! Why a picture could not be worked on.
+
+use std::path::PathBuf;
+
+/// Why a picture could not be worked on or OpenCV refused.
+#[derive(Debug, thiserror::Error)]
+pub enum VisionError {
+    /// The number of pixels does not fit the size.
+    #[error("a grey picture of {width} × {height} needs {} bytes, but {bytes} were given", u64::from(*width) * u64::from(*height))]
+    PictureSize {
+        /// Width in pixels.
+        width: u32,
+        /// Height in pixels.
+        height: u32,
+        /// Bytes given.
+        bytes: usize,
+    },
+    /// The board cannot be searched for.
+    #[error(
+        "board \"{name}\" has {across} × {down} inner corners; the search needs at least 3 of them in each direction \
+         (inner corners are where four squares meet: one less than squares)"
+    )]
+    Board {
+        /// The board's name.
+        name: String,
+        /// Inner corners along a row.
+        across: usize,
+        /// Inner corners down a column.
+        down: usize,
+    },
+    /// Numbers of points do not fit together.
+    #[error("{what}: {found} points given where {wanted} are needed")]
+    PointCount {
+        /// Which list.
+        what: &'static str,
+        /// Points given.
+        found: usize,
+        /// Points needed.
+        wanted: usize,
+    },
+    /// A calibration file lacks an entry.
+    #[error("{path}: {reason}")]
+    CalibrationFile {
+        /// The file.
+        path: PathBuf,
+        /// What is missing or wrong.
+        reason: String,
+    },
+    /// OpenCV reported an error.
+    #[error("OpenCV failed while {action}: {source}")]
+    OpenCv {
+        /// What was being done.
+        action: &'static str,
+        /// Its report.
+        source: opencv::Error,
+    },
+}
+
+impl VisionError {
+    pub(crate) fn opencv(action: &'static str) -> impl FnOnce(opencv::Error) -> Self {
+        move |source| Self::OpenCv { action, source }
+    }
+}
