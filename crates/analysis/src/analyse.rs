@@ -113,8 +113,17 @@ pub(crate) fn analyse_with(input: &StrokeInput, trials: usize) -> Result<Strokes
         return Err(AnalysisError::NoContact { swings: swings.len(), first_seconds: first.seconds });
     }
     check_hand(input.handedness, &points, &contacts)?;
+    let missing: Vec<&str> = Spot::ALL
+        .into_iter()
+        .filter(|spot| points[spot.index()].is_empty())
+        .map(|spot| spot.track_name(input.handedness))
+        .chain(ball.is_empty().then_some(BALL))
+        .collect();
+    if !missing.is_empty() {
+        remarks.push(format!("The tracks hold no {}; what needs them is not measured.", missing.join(", ")));
+    }
     if mover != Spot::RacketTip {
-        remarks.push(format!("There is no racket tip in the tracks; strokes were found from the {}.", mover.words()));
+        remarks.push(format!("The racket tip is not seen; strokes were found from the {}.", mover.words()));
     }
 
     let times: Vec<f64> = contacts.iter().map(|c| c.seconds).collect();
@@ -126,6 +135,11 @@ pub(crate) fn analyse_with(input: &StrokeInput, trials: usize) -> Result<Strokes
         ];
         let number = i + 1;
         remarks.extend(contact.remarks.iter().map(|remark| format!("Stroke {number}: {remark}")));
+        if contact.ball.is_none() {
+            remarks.push(format!(
+                "Stroke {number}: the ball's flight was not seen on both sides of contact; the contact point is the middle between racket throat and tip."
+            ));
+        }
         let bounce = bounce::before(&contact, &evidence);
         let model = StrokeModel::new(input, frame_seconds, &points, limits, contact, bounce);
         remarks.extend(left_out(number, &model, input.handedness));
@@ -208,7 +222,8 @@ fn check(tracks: &Tracks) -> Result<(), AnalysisError> {
 /// Spacing of the slowest camera's frames, or of the instants where that is larger, seconds.
 fn frame_spacing(input: &StrokeInput) -> Result<f64, AnalysisError> {
     let between = median(input.tracks.session_seconds.windows(2).map(|pair| pair[1] - pair[0]).collect());
-    let slowest = input.frame_rates_hz.iter().copied().filter(|r| r.is_finite() && *r > 0.0).fold(f64::INFINITY, f64::min);
+    let slowest =
+        input.frame_rates_hz.iter().copied().filter(|r| r.is_finite() && *r > 0.0).fold(f64::INFINITY, f64::min);
     let spacing = between.max(1.0 / slowest);
     let rate_hz = if spacing > 0.0 { 1.0 / spacing } else { 0.0 };
     if rate_hz < LEAST_RATE_HZ {
@@ -221,9 +236,7 @@ fn mover(input: &StrokeInput, points: &[Vec<Sample>]) -> Result<(Spot, f64), Ana
     // A point that is there in few instants only cannot be followed.
     let least = input.tracks.session_seconds.len() / 10;
     MOVERS.into_iter().find(|(spot, _)| points[spot.index()].len() > least.max(10)).ok_or_else(|| {
-        AnalysisError::MissingPoints {
-            needed: MOVERS.map(|(spot, _)| spot.track_name(input.handedness)).join(", "),
-        }
+        AnalysisError::MissingPoints { needed: MOVERS.map(|(spot, _)| spot.track_name(input.handedness)).join(", ") }
     })
 }
 
@@ -281,3 +294,6 @@ fn left_out(number: usize, model: &StrokeModel, handedness: Handedness) -> Vec<S
     }
     remarks
 }
+
+#[cfg(test)]
+mod tests;

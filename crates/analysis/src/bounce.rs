@@ -1,7 +1,7 @@
 //! The bounce of the incoming ball.
 
 use crate::contact_time::{Contact, Evidence, fuse};
-use crate::kink::{self, KinkFit};
+use crate::kink::{self, Course, KinkFit};
 use crate::samples::between;
 
 /// A bounce before contact, or the reason why there is none.
@@ -30,7 +30,8 @@ pub(crate) fn before(contact: &Contact, evidence: &Evidence) -> Bounce {
     if flight.is_empty() {
         return Err("the ball is not in the tracks before contact");
     }
-    let fit = KinkFit { degree: 1, window_seconds: 0.12, margin_seconds: evidence.frame_seconds, falls: true };
+    let fit =
+        KinkFit { course: Course::Line, window_seconds: 0.12, margin_seconds: evidence.frame_seconds, falls: true };
     // Every lowest sample of its neighbourhood is a place to look at; the latest true bounce wins.
     let low = (0..flight.len()).rev().filter(|i| {
         let z = flight[*i].position.z;
@@ -50,9 +51,10 @@ pub(crate) fn before(contact: &Contact, evidence: &Evidence) -> Bounce {
         return Err("no bounce of the ball was seen before contact");
     };
     let mut estimates = vec![(kink.seconds, kink.sd_seconds.hypot(0.001), "the ball's vertical velocity")];
-    let heard = evidence.impacts.iter().find(|impact| {
-        (impact.session_seconds - kink.seconds).abs() < 0.012_f64.max(4.0 * kink.sd_seconds)
-    });
+    let heard = evidence
+        .impacts
+        .iter()
+        .find(|impact| (impact.session_seconds - kink.seconds).abs() < 0.012_f64.max(4.0 * kink.sd_seconds));
     if let Some(impact) = heard {
         estimates.push((impact.session_seconds, impact.sd_seconds.hypot(evidence.clock_sd_seconds), "sound"));
     }

@@ -3,8 +3,9 @@
 use nalgebra::Vector3;
 
 use crate::input::SoundImpact;
-use crate::kink::{self, Kink, KinkFit};
+use crate::kink::{self, Course, Kink, KinkFit};
 use crate::samples::{Sample, between};
+use crate::spots::Spot;
 use crate::swings::Swing;
 
 /// Ball and strings touch for 4 to 5 ms; the meeting of the ball's two flights lies somewhere in it, while sound marks its
@@ -74,7 +75,12 @@ impl Evidence<'_> {
             .min_by(|a, b| (a.session_seconds - centre).abs().total_cmp(&(b.session_seconds - centre).abs()));
         if let Some(impact) = nearest {
             let off = impact.session_seconds - centre;
-            if off.abs() <= reach {
+            if off.abs() <= reach && ball.is_none() && self.ball_is_elsewhere(impact.session_seconds) {
+                remarks.push(format!(
+                    "The impact heard at {:.3} s is not taken for a contact: the ball was away from the racket.",
+                    impact.session_seconds
+                ));
+            } else if off.abs() <= reach {
                 estimates.push((impact.session_seconds, impact.sd_seconds.hypot(self.clock_sd_seconds), "sound"));
             } else if off.abs() <= 3.0 * reach {
                 remarks.push(format!(
@@ -97,16 +103,30 @@ impl Evidence<'_> {
     }
 
     fn ball_turn(&self, swing: &Swing) -> Option<Kink> {
-        let fit =
-            KinkFit { degree: 1, window_seconds: 0.09, margin_seconds: self.frame_seconds, falls: self.z_is_up };
+        let fit = KinkFit {
+            course: Course::Line,
+            window_seconds: 0.09,
+            margin_seconds: self.frame_seconds,
+            falls: self.z_is_up,
+        };
         kink::best(self.ball, swing.seconds, REACH_SECONDS, &fit, |kink| {
             kink.change() > LEAST_BALL_CHANGE.max(5.0 * kink.change_sd) && self.is_at_racket(kink)
         })
     }
 
+    /// Whether the ball was seen then, and far from the racket (or the hand).
+    fn ball_is_elsewhere(&self, seconds: f64) -> bool {
+        /// Ball and racket move by this much in the frames between the two views of them, metres.
+        const CLEARLY_AWAY_M: f64 = 2.0;
+        let ball = nearest_in_time(self.ball, seconds);
+        ball.zip(nearest_in_time(self.mover, seconds))
+            .is_some_and(|(ball, mover)| (ball - mover).norm() > CLEARLY_AWAY_M)
+    }
+
     fn is_at_racket(&self, kink: &Kink) -> bool {
         if !self.mover_is_racket {
-            return nearest_in_time(self.mover, kink.seconds).is_some_and(|p| (p - kink.position).norm() < HAND_REACH_M);
+            return nearest_in_time(self.mover, kink.seconds)
+                .is_some_and(|p| (p - kink.position).norm() < HAND_REACH_M);
         }
         let strings = match (nearest_in_time(self.throat, kink.seconds), nearest_in_time(self.tip, kink.seconds)) {
             (Some(throat), Some(tip)) => (throat + tip) / 2.0,
@@ -120,7 +140,8 @@ impl Evidence<'_> {
         if !self.mover_is_racket {
             return None;
         }
-        let fit = KinkFit { degree: 3, window_seconds: 0.1, margin_seconds: self.frame_seconds, falls: false };
+        let course = Course::Curve(Spot::RacketTip.prior());
+        let fit = KinkFit { course, window_seconds: 0.1, margin_seconds: self.frame_seconds, falls: false };
         kink::best(self.mover, swing.seconds, REACH_SECONDS / 2.0, &fit, |kink| {
             let slower = kink.before.norm() - kink.after.norm();
             slower > 2.5_f64.max(3.5 * kink.change_sd)

@@ -1,122 +1,183 @@
-//! Speed of the racket's tip just before contact, from one side only.
+//! Speed of the racket's tip just before contact, from samples before it only.
 //!
-//! The tip runs on a bend of about a metre's radius at 20 to 30 rad/s, so a cubic in x, y, z over the 0.1 s that the noise asks
-//! for cannot follow it, while radius, angle and height about the bend's centre change slowly: they are fitted instead, each
-//! with a cubic. The centre only chooses coordinates; an error in it costs accuracy, not truth.
+//! The tip runs on a tight bend at 20 to 30 rad/s, so a polynomial in x, y, z either follows the noise or misses the speed at
+//! contact by metres per second. The racket is one rigid body, though: its butt moves slowly, and its direction turns about
+//! one axis. Butt, angle and elevation are each a straight line plus a smooth curve ([`SmoothFit`]); the tip's velocity is the
+//! butt's plus length times the direction's rate.
 
-use midline_signal::{Stencil, stencil};
+use midline_signal::{SmoothEstimate, SmoothFit, SmoothPrior, stencil};
 use nalgebra::Vector3;
 
-use crate::smoothing::SmoothedPoint;
+use crate::grid::Grid;
+use crate::samples::Sample;
+use crate::smoothing::{CHANGE_OVER_SECONDS, Draw, LEAST_STRETCH_SAMPLES, SmoothedPoint};
+use crate::swings::median;
 
-/// Length of the window that ends at the last usable sample, seconds.
-const WINDOW_SECONDS: f64 = 0.11;
+/// How the racket's butt departs from a straight line in the last 0.15 s, metres. Set with made-up swings of 19 to 32 m/s,
+/// like the next one; not taken from a source.
+const BUTT: SmoothPrior = SmoothPrior { amplitude: 0.09, length_seconds: 0.09 };
 
-/// Least number of samples for a cubic with something left over.
-const LEAST_SAMPLES: usize = 7;
+/// How the racket's direction departs from steady turning in the last 0.15 s, rad.
+const DIRECTION: SmoothPrior = SmoothPrior { amplitude: 0.16, length_seconds: 0.09 };
 
-/// Radii that the coordinates may use, metres.
-const RADII_M: [f64; 2] = [0.5, 10.0];
+/// The stretch counts alone from this long before its last sample on, seconds.
+const TRUSTED_SECONDS: f64 = 0.04;
 
-/// A tip's last stretch before contact in cylindrical coordinates.
+/// The last stretch before contact of the racket as a rigid body.
 #[derive(Debug, Clone)]
 pub(crate) struct EdgeSpeed {
-    centre: Vector3<f64>,
-    /// Unit vectors: toward the middle of the stretch, along the motion there, and the axis.
+    /// Indices into the samples of butt and tip that belong to one instant.
+    pairs: Vec<[usize; 2]>,
+    last_seconds: f64,
+    /// Distance from butt to tip, metres.
+    length_m: f64,
+    /// Unit vectors: two in the plane of turning, and its axis.
     axes: [Vector3<f64>; 3],
-    first_sample: usize,
-    /// Times of the samples, seconds to contact.
-    seconds: Vec<f64>,
-    /// Derivatives at contact.
-    at_contact: Stencil,
-    /// Standard deviation of a sample's coordinate that changes from sample to sample, metres.
-    sample_sd: f64,
+    butt: SmoothFit,
+    direction: SmoothFit,
+    /// Noise of the butt's and the direction's samples, metres and rad.
+    sample_sds: [f64; 2],
+    /// Estimates of butt and direction on the grid, where they are used.
+    on_grid: Vec<Option<[SmoothEstimate; 2]>>,
 }
 
-/// Derivatives of radius, angle and height at contact, orders 0 to 3.
-#[derive(Debug, Clone, Copy)]
-pub(crate) struct EdgeMotion {
-    derivatives: [Vector3<f64>; 4],
+/// Draws for what butt, angle and elevation do beyond the samples, standard normal.
+pub(crate) type Beyond = [Vector3<f64>; 2];
+
+/// One draw of the racket's motion.
+#[derive(Debug, Clone)]
+pub(crate) struct EdgeMotion<'a> {
+    edge: &'a EdgeSpeed,
+    butt: Vec<Vector3<f64>>,
+    /// Angle in the plane of turning and elevation out of it, rad.
+    direction: Vec<[f64; 2]>,
+    beyond: Beyond,
 }
 
 impl EdgeSpeed {
-    /// `None` when there are too few samples just before contact, when the last is earlier than `farthest_seconds` before it,
-    /// or when the tip does not move.
-    pub(crate) fn new(tip: &SmoothedPoint, farthest_seconds: f64) -> Option<Self> {
-        let (first_sample, samples) = tip.last_before_contact(WINDOW_SECONDS);
-        if samples.len() < LEAST_SAMPLES {
+    /// `None` when there are too few instants with both ends just before contact, when the last is earlier than
+    /// `farthest_seconds` before it, or when the racket does not turn.
+    pub(crate) fn new(butt: &SmoothedPoint, tip: &SmoothedPoint, grid: &Grid, farthest_seconds: f64) -> Option<Self> {
+        let (first_butt, butt_samples) = butt.stretch_before_contact();
+        let (first_tip, tip_samples) = tip.stretch_before_contact();
+        let mut pairs = Vec::new();
+        let mut seen: Vec<(&Sample, Vector3<f64>)> = Vec::new();
+        for (j, end) in tip_samples.iter().enumerate() {
+            let same = butt_samples.partition_point(|s| s.seconds < end.seconds - 1e-9);
+            if let Some(start) = butt_samples.get(same).filter(|s| (s.seconds - end.seconds).abs() < 1e-9) {
+                pairs.push([first_butt + same, first_tip + j]);
+                seen.push((start, end.position - start.position));
+            }
+        }
+        let seconds: Vec<f64> = seen.iter().map(|(s, _)| s.seconds).collect();
+        let (first_seconds, last_seconds) = (*seconds.first()?, *seconds.last()?);
+        if seen.len() < LEAST_STRETCH_SAMPLES || last_seconds < -farthest_seconds || last_seconds - first_seconds < 0.08
+        {
             return None;
         }
-        let seconds: Vec<f64> = samples.iter().map(|s| s.seconds).collect();
-        let (first, last) = (*seconds.first()?, *seconds.last()?);
-        if last - first < WINDOW_SECONDS * 0.75 || last < -farthest_seconds {
-            return None;
-        }
-        let weights: Vec<f64> = samples.iter().map(|s| 1.0 / s.variance()).collect();
-        // The bend is taken at three quarters of the stretch: nearer to contact the acceleration is too noisy.
-        let bend = stencil(&seconds, &weights, first + 0.75 * (last - first), 3)?;
+        let length_m = median(seen.iter().map(|(_, line)| line.norm()).collect());
+        let lines: Vec<Vector3<f64>> = seen.iter().map(|(_, line)| line.try_normalize(0.05)).collect::<Option<_>>()?;
+        // The plane of turning a little before the end: at the end itself the rate is too noisy.
+        let near = seconds.partition_point(|t| *t < last_seconds - 0.11);
+        let turn = stencil(&seconds[near..], &vec![1.0; seconds.len() - near], last_seconds - 0.03, 3)?;
         let derivative = |order: usize| -> Vector3<f64> {
-            bend.coefficients(order).iter().zip(samples).map(|(a, s)| s.position * *a).sum()
+            turn.coefficients(order).iter().zip(&lines[near..]).map(|(a, line)| line * *a).sum()
         };
-        let (place, velocity, acceleration) = (derivative(0), derivative(1), derivative(2));
-        let along = velocity.try_normalize(0.1)?;
-        let across = acceleration - along * acceleration.dot(&along);
-        let inward = across.try_normalize(1e-6)?;
-        let radius = (velocity.norm_squared() / across.norm()).clamp(RADII_M[0], RADII_M[1]);
-        let centre = place + inward * radius;
-        let axis = (-inward).cross(&along);
-        let variance = samples.iter().map(|s| s.variance()).sum::<f64>() / samples.len() as f64;
+        let (line, rate) = (derivative(0), derivative(1));
+        let axis = line.cross(&rate).try_normalize(0.5)?;
+        let along = (line - axis * line.dot(&axis)).try_normalize(0.05)?;
+
+        let mean_sd = |samples: &[Sample]| {
+            (samples.iter().map(Sample::variance).sum::<f64>() / samples.len().max(1) as f64).sqrt()
+        };
+        let butt_sd = mean_sd(butt_samples) * butt.independent_sd();
+        let tip_sd = mean_sd(tip_samples) * tip.independent_sd();
+        let direction_sd = butt_sd.hypot(tip_sd) / length_m;
+        let fit = |sd: f64, prior| SmoothFit::new(&seconds, &vec![sd * sd; seconds.len()], prior);
+        let (butt_fit, direction_fit) = (fit(butt_sd, BUTT)?, fit(direction_sd, DIRECTION)?);
+        let used_from = last_seconds - TRUSTED_SECONDS - CHANGE_OVER_SECONDS;
+        let on_grid = (0..grid.len)
+            .map(|k| {
+                let at = grid.seconds(k as f64);
+                (k <= grid.contact && at >= used_from).then(|| [butt_fit.at(at), direction_fit.at(at)])
+            })
+            .collect();
         Some(Self {
-            centre,
-            axes: [-inward, along, axis],
-            first_sample,
-            at_contact: stencil(&seconds, &weights, 0.0, 3)?,
-            seconds,
-            sample_sd: variance.sqrt() * tip.independent_sd(),
+            pairs,
+            last_seconds,
+            length_m,
+            axes: [along, axis.cross(&along), axis],
+            butt: butt_fit,
+            direction: direction_fit,
+            sample_sds: [butt_sd, direction_sd],
+            on_grid,
         })
     }
 
-    /// Middle of the stretch, seconds to contact: nearer to contact than this the stretch tells more than a window around the
-    /// instant.
-    pub(crate) fn middle_seconds(&self) -> f64 {
-        match (self.seconds.first(), self.seconds.last()) {
-            (Some(first), Some(last)) => (first + last) / 2.0,
-            _ => 0.0,
-        }
+    /// How much the stretch counts at a time in seconds to contact, 0 to 1.
+    pub(crate) fn share(&self, seconds: f64) -> f64 {
+        ((seconds - self.last_seconds + TRUSTED_SECONDS) / CHANGE_OVER_SECONDS + 1.0).clamp(0.0, 1.0)
     }
 
-    /// The motion for these positions of all samples of the tip.
-    pub(crate) fn motion(&self, positions: &[Vector3<f64>]) -> Option<EdgeMotion> {
-        let positions = positions.get(self.first_sample..self.first_sample + self.seconds.len())?;
-        let mut derivatives = [Vector3::zeros(); 4];
-        for (i, position) in positions.iter().enumerate() {
-            let from_centre = position - self.centre;
-            let [radial, along, axis] = self.axes.map(|a| from_centre.dot(&a));
-            // The stretch bends by less than half a turn about its middle, so the angle does not wrap.
-            let cylindrical = Vector3::new(radial.hypot(along), along.atan2(radial), axis);
-            for (order, derivative) in derivatives.iter_mut().enumerate() {
-                *derivative += cylindrical * *self.at_contact.coefficients(order).get(i)?;
+    /// The motion for these draws of butt and tip.
+    pub(crate) fn motion(&self, butt: &Draw, tip: &Draw, beyond: Beyond) -> Option<EdgeMotion<'_>> {
+        let mut motion = EdgeMotion { edge: self, butt: Vec::new(), direction: Vec::new(), beyond };
+        // Angles are unwound from the last instant backward.
+        let mut later: Option<f64> = None;
+        for [i, j] in self.pairs.iter().rev() {
+            let (start, end) = (*butt.positions.get(*i)?, *tip.positions.get(*j)?);
+            let line = (end - start).try_normalize(1e-3)?;
+            let [x, y, z] = self.axes.map(|a| line.dot(&a));
+            let mut angle = y.atan2(x);
+            if let Some(later) = later {
+                angle += ((later - angle) / std::f64::consts::TAU).round() * std::f64::consts::TAU;
             }
+            later = Some(angle);
+            motion.butt.push(start);
+            motion.direction.push([angle, z.clamp(-1.0, 1.0).asin()]);
         }
-        Some(EdgeMotion { derivatives })
+        motion.butt.reverse();
+        motion.direction.reverse();
+        Some(motion)
     }
 
-    /// Standard deviation of the speed at a time in seconds to contact, m/s.
-    pub(crate) fn sd(&self, seconds: f64) -> f64 {
-        let coefficient = |i: usize| -> f64 {
-            let of = |order: usize| self.at_contact.coefficients(order).get(i).copied().unwrap_or(0.0);
-            of(1) + of(2) * seconds + of(3) * seconds * seconds / 2.0
+    /// Standard deviation of the tip's speed on the grid, m/s.
+    pub(crate) fn speed_sd(&self, k: usize) -> Option<f64> {
+        let [butt, direction] = self.on_grid.get(k)?.as_ref()?;
+        let sd = |estimate: &SmoothEstimate, sample_sd: f64| {
+            let gain = estimate.slope.iter().map(|a| a * a).sum::<f64>().sqrt();
+            (gain * sample_sd).hypot(estimate.slope_doubt)
         };
-        (0..self.seconds.len()).map(|i| coefficient(i).powi(2)).sum::<f64>().sqrt() * self.sample_sd
+        Some(sd(butt, self.sample_sds[0]).hypot(self.length_m * sd(direction, self.sample_sds[1])))
     }
 }
 
-impl EdgeMotion {
-    /// Speed at a time in seconds to contact, m/s.
-    pub(crate) fn speed(&self, seconds: f64) -> f64 {
-        let [place, first, second, third] = self.derivatives;
-        let radius = place.x + seconds * (first.x + seconds / 2.0 * (second.x + seconds / 3.0 * third.x));
-        let rates = first + second * seconds + third * (seconds * seconds / 2.0);
-        Vector3::new(rates.x, radius * rates.y, rates.z).norm()
+impl EdgeMotion<'_> {
+    /// Speed of the tip on the grid, m/s; `None` where the stretch is not used.
+    pub(crate) fn speed_on_grid(&self, k: usize) -> Option<f64> {
+        let [butt, direction] = self.edge.on_grid.get(k)?.as_ref()?;
+        Some(self.speed(butt, direction))
+    }
+
+    /// Speed of the tip at a time in seconds to contact, m/s.
+    pub(crate) fn speed_at(&self, seconds: f64) -> f64 {
+        self.speed(&self.edge.butt.at(seconds), &self.edge.direction.at(seconds))
+    }
+
+    fn speed(&self, butt: &SmoothEstimate, direction: &SmoothEstimate) -> f64 {
+        let butt_velocity: Vector3<f64> = butt.slope.iter().zip(&self.butt).map(|(a, p)| p * *a).sum::<Vector3<f64>>()
+            + self.beyond[0] * butt.slope_doubt;
+        let of = |coefficients: &[f64], axis: usize| -> f64 {
+            coefficients.iter().zip(&self.direction).map(|(a, d)| a * d[axis]).sum()
+        };
+        let place = |axis: usize| of(&direction.value, axis) + self.beyond[1][axis] * direction.value_doubt;
+        let rate = |axis: usize| of(&direction.slope, axis) + self.beyond[1][axis] * direction.slope_doubt;
+        let (sin_angle, cos_angle) = place(0).sin_cos();
+        let (sin_up, cos_up) = place(1).sin_cos();
+        let [along, across, axis] = self.edge.axes;
+        let outward = along * cos_angle + across * sin_angle;
+        let turning = across * cos_angle - along * sin_angle;
+        let line_rate = turning * (cos_up * rate(0)) + (axis * cos_up - outward * sin_up) * rate(1);
+        (butt_velocity + line_rate * self.edge.length_m).norm()
     }
 }

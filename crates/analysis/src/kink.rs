@@ -1,6 +1,6 @@
-//! The instant at which a point's velocity changes at once: where two one-sided polynomials meet.
+//! The instant at which a point's velocity changes at once: where two one-sided courses meet.
 
-use midline_signal::stencil;
+use midline_signal::{SmoothFit, SmoothPrior, stencil};
 use nalgebra::{Matrix3, Vector3};
 
 use crate::samples::{Sample, between};
@@ -8,11 +8,20 @@ use crate::samples::{Sample, between};
 /// Standard acceleration of gravity, m/s² (BIPM, The International System of Units, CGPM 1901).
 pub(crate) const GRAVITY_M_S2: f64 = 9.80665;
 
+/// The course of one side.
+#[derive(Debug, Clone, Copy)]
+pub(crate) enum Course {
+    /// A straight line.
+    Line,
+    /// A straight line plus a smooth curve.
+    Curve(SmoothPrior),
+}
+
 /// How the two sides are fitted.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct KinkFit {
-    /// Degree of each side's polynomial.
-    pub(crate) degree: usize,
+    /// The course of each side.
+    pub(crate) course: Course,
     /// Length of each side's window, seconds.
     pub(crate) window_seconds: f64,
     /// Samples nearer to the meeting than this are left out: they were interpolated between frames on both sides of it.
@@ -21,7 +30,7 @@ pub(crate) struct KinkFit {
     pub(crate) falls: bool,
 }
 
-/// Where and when two one-sided polynomials meet.
+/// Where and when two one-sided courses meet.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Kink {
     /// Session time, seconds.
@@ -81,8 +90,7 @@ pub(crate) fn near(samples: &[Sample], guess: f64, fit: &KinkFit) -> Option<Kink
         let gap_covariance = before.position_covariance + after.position_covariance;
         let (shift_before, shift_after) = (before.velocity * step, after.velocity * step);
         let share = after.position_covariance.trace() / gap_covariance.trace();
-        let covariance =
-            before.position_covariance * share * share + after.position_covariance * (1.0 - share).powi(2);
+        let covariance = before.position_covariance * share * share + after.position_covariance * (1.0 - share).powi(2);
         return Some(Kink {
             seconds: seconds + step,
             sd_seconds: (change.dot(&(gap_covariance * change))).max(0.0).sqrt() / size_squared,
@@ -112,52 +120,97 @@ pub(crate) fn best(
         .min_by(|a, b| a.misfit.total_cmp(&b.misfit))
 }
 
-/// Fits one side and moves it to `at`. Samples more than four standard deviations off are dropped one at a time, up to a
-/// third of them; they still count in the misfit.
+/// One side's estimate at an instant, as coefficients of its samples.
+struct Coefficients {
+    value: Vec<f64>,
+    slope: Vec<f64>,
+    value_doubt: f64,
+    slope_doubt: f64,
+}
+
+impl Course {
+    fn least_samples(self) -> usize {
+        match self {
+            Self::Line => 3,
+            Self::Curve(_) => 6,
+        }
+    }
+
+    fn estimate(self, seconds: &[f64], variances: &[f64], at: f64) -> Option<Coefficients> {
+        match self {
+            Self::Line => {
+                let weights: Vec<f64> = variances.iter().map(|v| 1.0 / v).collect();
+                let line = stencil(seconds, &weights, at, 1)?;
+                let (value, slope) = (line.coefficients(0).to_vec(), line.coefficients(1).to_vec());
+                Some(Coefficients { value, slope, value_doubt: 0.0, slope_doubt: 0.0 })
+            }
+            Self::Curve(prior) => {
+                let estimate = SmoothFit::new(seconds, variances, prior)?.at(at);
+                Some(Coefficients {
+                    value: estimate.value,
+                    slope: estimate.slope,
+                    value_doubt: estimate.value_doubt,
+                    slope_doubt: estimate.slope_doubt,
+                })
+            }
+        }
+    }
+}
+
+/// Fits one side and moves it to `at`. Samples more than four standard deviations off a straight course are dropped one at a
+/// time, up to a third of them; they still count in the misfit.
 fn one_side(samples: &[Sample], at: f64, fit: &KinkFit, from: f64, to: f64) -> Option<OneSide> {
     let all = between(samples, from, to);
     let mut kept: Vec<&Sample> = all.iter().collect();
-    let least = fit.degree + 2;
+    let least = fit.course.least_samples();
     loop {
         if kept.len() < least || kept.len() * 3 < all.len() * 2 {
             return None;
         }
         let seconds: Vec<f64> = kept.iter().map(|s| s.seconds).collect();
-        let weights: Vec<f64> = kept.iter().map(|s| 1.0 / s.variance()).collect();
-        let estimate = stencil(&seconds, &weights, at, fit.degree)?;
-        let derivative = |order: usize| -> Vector3<f64> {
-            estimate.coefficients(order).iter().zip(&kept).map(|(a, s)| (s.position - fallen(s, at, fit)) * *a).sum()
+        let variances: Vec<f64> = kept.iter().map(|s| s.variance()).collect();
+        let apply = |coefficients: &[f64]| -> Vector3<f64> {
+            coefficients.iter().zip(&kept).map(|(a, s)| (s.position - fallen(s, at, fit)) * *a).sum()
         };
-        let derivatives: Vec<Vector3<f64>> = (0..=fit.degree).map(derivative).collect();
-        let misfit = |s: &Sample| {
-            let h = s.seconds - at;
-            let (mut power, mut fitted) = (1.0, fallen(s, at, fit));
-            for (order, derivative) in derivatives.iter().enumerate() {
-                fitted += derivative * power;
-                power *= h / (order + 1) as f64;
+        let estimate = fit.course.estimate(&seconds, &variances, at)?;
+        let misfits: Vec<f64> = match fit.course {
+            Course::Line => {
+                let (place, velocity) = (apply(&estimate.value), apply(&estimate.slope));
+                let off = |s: &Sample| s.position - fallen(s, at, fit) - place - velocity * (s.seconds - at);
+                all.iter().map(|s| s.mahalanobis_squared(&off(s))).collect()
             }
-            s.mahalanobis_squared(&(s.position - fitted))
+            Course::Curve(prior) => {
+                let curve = SmoothFit::new(&seconds, &variances, prior)?;
+                let off = |s: &Sample| s.position - fallen(s, at, fit) - apply(&curve.at(s.seconds).value);
+                all.iter().map(|s| s.mahalanobis_squared(&off(s))).collect()
+            }
         };
-        let worst = kept.iter().enumerate().map(|(i, s)| (i, misfit(s))).max_by(|a, b| a.1.total_cmp(&b.1))?;
+        let is_kept = |s: &Sample| seconds.contains(&s.seconds);
+        let worst = all
+            .iter()
+            .zip(&misfits)
+            .filter(|(s, _)| is_kept(s))
+            .max_by(|a, b| a.1.total_cmp(b.1))
+            .map(|(s, misfit)| (s.seconds, *misfit))?;
         if worst.1 > 16.0 && kept.len() > least {
-            kept.remove(worst.0);
+            kept.retain(|s| (s.seconds - worst.0).abs() > 0.0);
             continue;
         }
-        let scaled = |order: usize| -> Matrix3<f64> {
-            estimate.coefficients(order).iter().zip(&kept).map(|(a, s)| s.covariance * (a * a)).sum()
+        let scaled = |coefficients: &[f64]| -> Matrix3<f64> {
+            coefficients.iter().zip(&kept).map(|(a, s)| s.covariance * (a * a)).sum()
         };
         return Some(OneSide {
-            position: derivatives[0],
-            velocity: derivatives.get(1).copied().unwrap_or_default(),
-            position_covariance: scaled(0),
-            velocity_variance: scaled(1).trace() / 3.0,
-            misfit_sum: all.iter().map(|s| misfit(s).min(16.0)).sum(),
+            position: apply(&estimate.value),
+            velocity: apply(&estimate.slope),
+            position_covariance: scaled(&estimate.value) + Matrix3::identity() * estimate.value_doubt.powi(2),
+            velocity_variance: scaled(&estimate.slope).trace() / 3.0 + estimate.slope_doubt.powi(2),
+            misfit_sum: misfits.iter().map(|m| m.min(16.0)).sum(),
             count: all.len(),
         });
     }
 }
 
-/// What free fall adds to a straight flight through `at`.
+/// What free fall adds to a flight through `at`.
 fn fallen(sample: &Sample, at: f64, fit: &KinkFit) -> Vector3<f64> {
     let h = sample.seconds - at;
     Vector3::new(0.0, 0.0, if fit.falls { -0.5 * GRAVITY_M_S2 * h * h } else { 0.0 })
@@ -168,7 +221,7 @@ mod tests {
     use super::*;
     use midline_session::tracks::Point3d;
 
-    const FIT: KinkFit = KinkFit { degree: 1, window_seconds: 0.09, margin_seconds: 0.008, falls: true };
+    const FIT: KinkFit = KinkFit { course: Course::Line, window_seconds: 0.09, margin_seconds: 0.008, falls: true };
 
     fn flight(outlier: Option<usize>) -> Vec<Sample> {
         // Free flight at 20 m/s, struck at t = 0.013 s and y = 1 m, free flight back at 30 m/s.

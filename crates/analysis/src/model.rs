@@ -1,7 +1,9 @@
 //! One stroke made ready for trials: everything that does not change with the noise is computed once.
 
 use midline_session::calibration::Vertical;
+use nalgebra::Vector3;
 use rand::Rng;
+use rand_distr::{Distribution, StandardNormal};
 
 use crate::bounce::Bounce;
 use crate::contact_time::Contact;
@@ -11,16 +13,12 @@ use crate::input::{StrokeInput, dominant_side};
 use crate::phases;
 use crate::samples::{Sample, between};
 use crate::series::Series;
-use crate::smoothing::{SmoothedPoint, SmoothingSettings, State, normal_vector};
+use crate::smoothing::{Draw, SmoothedPoint, SmoothingSettings, State, normal_vector};
 use crate::spots::Spot;
 use crate::view::{SEGMENTS, Setting, StrokeView, frame_at};
-use rand_distr::{Distribution, StandardNormal};
 
 /// A window of fewer samples than this on each side of an instant is made longer.
 const LEAST_FRAMES_PER_SIDE: f64 = 3.0;
-
-/// Over how much time the tip's speed changes over from the window around the instant to the last stretch before contact.
-const CHANGE_OVER_SECONDS: f64 = 0.02;
 
 /// A stroke's smoothed points and what is known about its contact.
 pub(crate) struct StrokeModel {
@@ -56,19 +54,22 @@ impl StrokeModel {
                 let settings = SmoothingSettings {
                     half_window_seconds: spot.half_window_seconds().max(LEAST_FRAMES_PER_SIDE * frame_seconds),
                     misfit_allowance_m: spot.misfit_allowance_m(),
-                    margin_seconds,
+                    prior: spot.prior(),
+                    margin_seconds: if spot.feels_impact() { margin_seconds } else { 0.0 },
                     frame_seconds,
                 };
                 (around.len() >= 10).then(|| SmoothedPoint::new(own, contact.seconds, &grid, &settings))
             })
             .collect();
-        let tip = points.get(Spot::RacketTip.index()).and_then(Option::as_ref);
-        let edge = tip.and_then(|tip| EdgeSpeed::new(tip, margin_seconds + 2.0 * frame_seconds));
+        let point = |spot: Spot| points.get(spot.index()).and_then(Option::as_ref);
+        let edge = point(Spot::RacketButt)
+            .zip(point(Spot::RacketTip))
+            .and_then(|(butt, tip)| EdgeSpeed::new(butt, tip, &grid, margin_seconds + 2.0 * frame_seconds));
         let velocity_sds: Vec<Series> =
             points.iter().map(|p| p.as_ref().map_or_else(Vec::new, SmoothedPoint::velocity_sds)).collect();
         let none = vec![None; grid.len];
         let tip_sds = velocity_sds.get(Spot::RacketTip.index()).filter(|s| !s.is_empty()).unwrap_or(&none);
-        let tip_speed_sds = changed_over(&grid, tip_sds, edge.as_ref(), EdgeSpeed::sd);
+        let tip_speed_sds = changed_over(&grid, tip_sds, edge.as_ref(), EdgeSpeed::speed_sd);
         let setting = Setting {
             handedness: input.handedness,
             side: dominant_side(input.handedness),
@@ -84,71 +85,73 @@ impl StrokeModel {
 
     /// The stroke as measured.
     pub(crate) fn measured(&self) -> StrokeView<'_> {
-        let bounce = self.bounce.as_ref().map(|b| b.seconds - self.contact.seconds).map_err(|because| *because);
-        let ball = self.contact.ball.as_ref().map(|kink| kink.position);
-        self.view(SmoothedPoint::positions, 0.0, [0.0; SEGMENTS], bounce, ball)
+        let draws = self.points.iter().map(|p| p.as_ref().map(SmoothedPoint::measured)).collect();
+        self.view(Draws {
+            points: draws,
+            racket_beyond: [Vector3::zeros(); 2],
+            contact_shift: 0.0,
+            peak_draws: [0.0; SEGMENTS],
+            bounce: self.bounce.as_ref().map(|b| b.seconds - self.contact.seconds).map_err(|because| *because),
+            ball_at_contact: self.contact.ball.as_ref().map(|kink| kink.position),
+        })
     }
 
     /// The stroke with further noise of the size that the covariances and the standard deviations of the instants say.
     pub(crate) fn trial(&self, random: &mut impl Rng) -> StrokeView<'_> {
+        let points = self.points.iter().map(|p| p.as_ref().map(|p| p.noisy(random))).collect();
+        let racket_beyond = [normal_vector(random), normal_vector(random)];
+        let ball_at_contact = self.contact.ball.as_ref().map(|kink| match kink.covariance.cholesky() {
+            Some(root) => kink.position + root.l() * normal_vector(random),
+            None => kink.position,
+        });
         let mut normal = |sd: f64| -> f64 {
             let z: f64 = StandardNormal.sample(random);
             z * sd
         };
-        let shift = normal(self.contact.sd_seconds);
-        // A peak between two frames is found to about the standard deviation of a uniform distribution over their spacing.
-        let resolution = (self.setting.frame_seconds / 12.0_f64.sqrt()).hypot(self.setting.clock_sd_seconds);
-        let segments = std::array::from_fn(|_| normal(resolution));
-        let bounce = match &self.bounce {
-            Ok(bounce) => Ok(bounce.seconds - self.contact.seconds + normal(bounce.sd_seconds)),
-            Err(because) => Err(*because),
-        };
-        let ball = self.contact.ball.as_ref().map(|kink| match kink.covariance.cholesky() {
-            Some(root) => kink.position + root.l() * normal_vector(random),
-            None => kink.position,
-        });
-        self.view(|point| point.noisy_positions(random), shift, segments, bounce, ball)
+        self.view(Draws {
+            points,
+            racket_beyond,
+            contact_shift: normal(self.contact.sd_seconds),
+            peak_draws: std::array::from_fn(|_| normal(1.0)),
+            bounce: match &self.bounce {
+                Ok(bounce) => Ok(bounce.seconds - self.contact.seconds + normal(bounce.sd_seconds)),
+                Err(because) => Err(*because),
+            },
+            ball_at_contact,
+        })
     }
 
-    fn view(
-        &self,
-        mut positions: impl FnMut(&SmoothedPoint) -> Vec<nalgebra::Vector3<f64>>,
-        contact_shift: f64,
-        segment_shifts: [f64; SEGMENTS],
-        bounce: Result<f64, &'static str>,
-        ball_at_contact: Option<nalgebra::Vector3<f64>>,
-    ) -> StrokeView<'_> {
-        let mut edge_motion = None;
-        let mut points: Vec<Vec<Option<State>>> = Vec::with_capacity(self.points.len());
-        for (i, point) in self.points.iter().enumerate() {
-            let Some(point) = point else {
-                points.push(Vec::new());
-                continue;
-            };
-            let positions = positions(point);
-            if i == Spot::RacketTip.index() {
-                edge_motion = self.edge.as_ref().and_then(|edge| edge.motion(&positions));
-            }
-            points.push(point.states(&positions));
-        }
+    fn view(&self, draws: Draws) -> StrokeView<'_> {
+        let draw = |spot: Spot| draws.points.get(spot.index()).and_then(Option::as_ref);
+        let motion = self
+            .edge
+            .as_ref()
+            .and_then(|edge| edge.motion(draw(Spot::RacketButt)?, draw(Spot::RacketTip)?, draws.racket_beyond));
+        let points: Vec<Vec<Option<State>>> = self
+            .points
+            .iter()
+            .zip(&draws.points)
+            .map(|(point, draw)| point.as_ref().zip(draw.as_ref()).map_or_else(Vec::new, |(p, draw)| p.states(draw)))
+            .collect();
         let tip = &points[Spot::RacketTip.index()];
         let plain: Series =
             (0..self.grid.len).map(|k| tip.get(k).copied().flatten().map(|s| s.velocity.norm())).collect();
-        let tip_speed = match edge_motion {
-            Some(motion) => changed_over(&self.grid, &plain, self.edge.as_ref(), |_, t| motion.speed(t)),
-            None => plain,
+        let tip_speed_at_contact = match &motion {
+            Some(motion) => Some(motion.speed_at(draws.contact_shift)),
+            None => plain.get(self.grid.contact).copied().flatten(),
         };
+        let tip_speed = changed_over(&self.grid, &plain, self.edge.as_ref(), |_, k| motion.as_ref()?.speed_on_grid(k));
         let mut view = StrokeView {
             setting: &self.setting,
             grid: &self.grid,
             frames: (0..self.grid.len).map(|k| frame_at(&points, k, self.setting.handedness)).collect(),
             points,
-            contact_shift,
-            segment_shifts,
-            ball_at_contact,
-            bounce,
+            contact_shift: draws.contact_shift,
+            peak_draws: draws.peak_draws,
+            ball_at_contact: draws.ball_at_contact,
+            bounce: draws.bounce,
             tip_speed,
-            tip_speed_at_contact: edge_motion.map(|motion| motion.speed(contact_shift)),
+            tip_speed_at_contact,
             phases: None,
         };
         view.phases = Some(phases::find(&view));
@@ -156,12 +159,23 @@ impl StrokeModel {
     }
 }
 
-/// The series up to the middle of the last stretch before contact, then gradually what the stretch says.
+/// Everything that is drawn for one view.
+struct Draws {
+    /// Per point of [`Spot::ALL`].
+    points: Vec<Option<Draw>>,
+    racket_beyond: [Vector3<f64>; 2],
+    contact_shift: f64,
+    peak_draws: [f64; SEGMENTS],
+    bounce: Result<f64, &'static str>,
+    ball_at_contact: Option<Vector3<f64>>,
+}
+
+/// The series, and next to contact gradually what the last stretch before it says.
 fn changed_over(
     grid: &Grid,
     series: &[Option<f64>],
     edge: Option<&EdgeSpeed>,
-    of_stretch: impl Fn(&EdgeSpeed, f64) -> f64,
+    of_stretch: impl Fn(&EdgeSpeed, usize) -> Option<f64>,
 ) -> Series {
     let Some(edge) = edge else {
         return series.to_vec();
@@ -170,12 +184,11 @@ fn changed_over(
         .iter()
         .enumerate()
         .map(|(k, value)| {
-            let seconds = grid.seconds(k as f64);
-            let share = ((seconds - edge.middle_seconds()) / CHANGE_OVER_SECONDS).clamp(0.0, 1.0);
+            let share = edge.share(grid.seconds(k as f64));
             if k > grid.contact || share <= 0.0 {
                 return *value;
             }
-            let stretch = of_stretch(edge, seconds);
+            let stretch = of_stretch(edge, k)?;
             if share >= 1.0 { Some(stretch) } else { value.map(|value| value + share * (stretch - value)) }
         })
         .collect()

@@ -52,7 +52,10 @@ mod tests {
         let differences = [1.2, 2.4, 1.3, 1.3, 0.0, 1.0, 1.8, 0.8, 4.6, 1.4];
         let Outcome::Measured { value, interval_95 } = mean(&differences, 10) else { panic!("measured") };
         assert!((value - 1.58).abs() < 1e-9);
-        assert!((interval_95[0] - 0.700_114_2).abs() < 1e-6 && (interval_95[1] - 2.459_885_8).abs() < 1e-6, "{interval_95:?}");
+        assert!(
+            (interval_95[0] - 0.700_114_2).abs() < 1e-6 && (interval_95[1] - 2.459_885_8).abs() < 1e-6,
+            "{interval_95:?}"
+        );
     }
 
     #[test]

@@ -44,9 +44,11 @@ impl Phase {
                 "going back in time from the fastest backward turn of the shoulder line (about the trunk's long axis at contact): where that turning speed was last below 20 % of its peak for 50 ms"
             }
             Self::FarthestAcross => {
-                "the racket tip is farthest to the other side of the midline plane between the fastest backward motion of the hand and contact"
+                "the racket tip is farthest to the other side of the midline plane between the end of the take-back and contact"
             }
-            Self::DropTop => "highest racket tip between take-back start and the bottom of the racket drop",
+            Self::DropTop => {
+                "going back in time from the fastest downward motion of the racket tip before the bottom of the drop: where that speed was last below 10 % of its peak for 30 ms"
+            }
             Self::DropBottom => {
                 "lowest racket tip between the fastest backward motion of the hand and contact, at least 0.15 m below the top of the drop"
             }
@@ -119,9 +121,8 @@ fn hand_phases(view: &StrokeView, phases: &mut Phases) {
     let forward: Series = velocity.iter().map(|v| v.map(|v| v.dot(&direction))).collect();
     let first = grid.index(-LONGEST_TAKE_BACK_SECONDS);
 
-    let start = greatest(&forward, grid.index(-0.2)..=grid.contact).and_then(|(fastest, speed)| {
-        fall_backward(&forward, fastest, 0.1 * speed, instants(view, 0.03), first)
-    });
+    let start = greatest(&forward, grid.index(-0.2)..=grid.contact)
+        .and_then(|(fastest, speed)| fall_backward(&forward, fastest, 0.1 * speed, instants(view, 0.03), first));
     phases.set(Phase::ForwardStart, start.map(|k| grid.seconds(k)).ok_or(NOT_SEEN));
 
     let backward = negated(&forward);
@@ -168,14 +169,12 @@ fn shoulder_phases(view: &StrokeView, phases: &mut Phases) {
         return;
     };
     let first = grid.index(-LONGEST_TAKE_BACK_SECONDS);
-    let opening = greatest(&rate, grid.index(-0.35)..=grid.contact)
-        .ok_or(NOT_SEEN)
-        .and_then(|(fastest, speed)| {
-            if speed < LEAST_TURN_RATE {
-                return Err("the shoulder line does not turn forward before contact");
-            }
-            fall_backward(&rate, fastest, 0.2 * speed, instants(view, 0.03), first).ok_or(NOT_SEEN)
-        });
+    let opening = greatest(&rate, grid.index(-0.35)..=grid.contact).ok_or(NOT_SEEN).and_then(|(fastest, speed)| {
+        if speed < LEAST_TURN_RATE {
+            return Err("the shoulder line does not turn forward before contact");
+        }
+        fall_backward(&rate, fastest, 0.2 * speed, instants(view, 0.03), first).ok_or(NOT_SEEN)
+    });
     phases.set(Phase::TrunkOpening, opening.map(|k| grid.seconds(k)));
     let backward = negated(&rate);
     let turn = opening.and_then(|opening| {
@@ -200,7 +199,8 @@ fn drop_phases(view: &StrokeView, phases: &mut Phases) {
         }
     };
     let across = lowest(&view.body_coordinate(Spot::RacketTip, 0), from, grid.contact);
-    phases.set(Phase::FarthestAcross, across.map(|k| grid.seconds(k)).ok_or("the racket tip or the trunk was not seen"));
+    phases
+        .set(Phase::FarthestAcross, across.map(|k| grid.seconds(k)).ok_or("the racket tip or the trunk was not seen"));
 
     if !view.setting.z_is_up {
         phases.set(Phase::DropTop, Err("the vertical is not known (no court points were marked)"));
@@ -208,10 +208,11 @@ fn drop_phases(view: &StrokeView, phases: &mut Phases) {
         return;
     }
     let height: Series = view.states(Spot::RacketTip).iter().map(|s| s.map(|s| s.position.z)).collect();
-    let bottom = lowest(&height, from, grid.contact);
-    let start = phases.get(Phase::TakeBackStart).map_or(from, |seconds| grid.index(seconds));
-    let top = bottom.and_then(|bottom| lowest(&negated(&height), start, bottom.floor() as usize));
-    let drop = top.zip(bottom).and_then(|(top, bottom)| {
+    let downward: Series = view.states(Spot::RacketTip).iter().map(|s| s.map(|s| -s.velocity.z)).collect();
+    let drop = lowest(&height, from, grid.contact).and_then(|bottom| {
+        let start = phases.get(Phase::TakeBackStart).map_or(from, |seconds| grid.index(seconds));
+        let (fastest, speed) = greatest(&downward, start..=bottom.floor() as usize)?;
+        let top = fall_backward(&downward, fastest, 0.1 * speed, instants(view, 0.03), 0)?;
         Some((top, bottom, series::value_at(&height, top)? - series::value_at(&height, bottom)?))
     });
     match drop {
@@ -219,13 +220,14 @@ fn drop_phases(view: &StrokeView, phases: &mut Phases) {
             phases.set(Phase::DropTop, Ok(grid.seconds(top)));
             phases.set(Phase::DropBottom, Ok(grid.seconds(bottom)));
         }
-        Some(_) => {
-            phases.set(Phase::DropTop, Err("the racket does not drop by 0.15 m or more"));
-            phases.set(Phase::DropBottom, Err("the racket does not drop by 0.15 m or more"));
-        }
-        None => {
-            phases.set(Phase::DropTop, Err("the racket tip was not seen"));
-            phases.set(Phase::DropBottom, Err("the racket tip was not seen"));
+        found => {
+            let because = if found.is_some() {
+                "the racket does not drop by 0.15 m or more"
+            } else {
+                "the racket tip was not seen without gaps before contact"
+            };
+            phases.set(Phase::DropTop, Err(because));
+            phases.set(Phase::DropBottom, Err(because));
         }
     }
 }

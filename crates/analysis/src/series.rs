@@ -98,7 +98,9 @@ pub(crate) fn peak(
         .collect();
     let (xs, (ys, ws)): (Vec<f64>, (Vec<f64>, Vec<f64>)) = near.into_iter().map(|(x, y, w)| (x, (y, w))).unzip();
     let place = match midline_signal::stencil(&xs, &ws, 0.0, 2) {
-        Some(parabola) if parabola.apply(2, &ys) < 0.0 => start as f64 - parabola.apply(1, &ys) / parabola.apply(2, &ys),
+        Some(parabola) if parabola.apply(2, &ys) < 0.0 => {
+            start as f64 - parabola.apply(1, &ys) / parabola.apply(2, &ys)
+        }
         Some(parabola) if parabola.apply(1, &ys) > 0.0 => to as f64,
         Some(_) => from as f64,
         None => start as f64,

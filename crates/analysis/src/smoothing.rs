@@ -1,13 +1,18 @@
-//! Positions and velocities of one point on the stroke's grid: local cubics that never cross contact.
+//! Positions and velocities of one point on the stroke's grid, with windows that never cross contact.
 //!
-//! Samples within one frame spacing (and the standard deviation of contact) of contact are left out on both sides, because
-//! per-instant points are interpolated between frames and a sample there mixes before and after. Up to contact only the
-//! samples before it are used, past it only those after; next to it the window keeps its length and the estimate is carried
-//! on to contact, with the larger noise that this brings.
+//! Away from contact: local cubics. Next to it, where a cubic would run away: a straight line plus a smooth curve of known
+//! size and time scale, fitted to the last stretch on that side and carried on to contact; its uncertainty counts what the
+//! curve may do beyond the samples. One changes over to the other within 20 ms.
+//!
+//! Per-instant points are interpolated between frames, so a sample within one frame spacing of contact mixes before and
+//! after. For what the ball stops (racket, hands, elbows) these samples are left out on both sides. Trunk and legs do not
+//! change their velocity in these milliseconds; their samples are used up to contact, but not across it.
 //!
 //! Every estimate is a fixed linear combination of samples, so that a trial with other noise costs a few multiplications.
 
-use midline_signal::{Stencil, stencil, window_within};
+use std::ops::Range;
+
+use midline_signal::{SmoothFit, SmoothPrior, Stencil, stencil, window_within};
 use nalgebra::{Matrix3, Vector3};
 use rand::Rng;
 use rand_distr::{Distribution, StandardNormal};
@@ -19,12 +24,24 @@ use crate::swings::median;
 /// Degree of the local polynomials.
 const DEGREE: usize = 3;
 
+/// Length of the stretch next to contact that the smooth curve is fitted to, seconds.
+pub(crate) const STRETCH_SECONDS: f64 = 0.15;
+
+/// Least number of samples of that stretch.
+pub(crate) const LEAST_STRETCH_SAMPLES: usize = 6;
+
+/// Over how much time the estimate changes over from the cubics to the stretch, seconds.
+pub(crate) const CHANGE_OVER_SECONDS: f64 = 0.02;
+
 /// A sample is an outlier when the curve through its neighbours misses it by more than this many standard deviations.
 const OUTLIER_SDS: f64 = 5.0;
 
-/// Most noise that an estimate may pass: standard deviation of the position in standard deviations of a sample.
-const MOST_GAIN_INSIDE: f64 = 1.6;
-const MOST_GAIN_AT_CONTACT: f64 = 4.0;
+/// Outliers are looked for with windows of this share of the smoothing's, and at least this many frames on each side.
+const SCREENING_SHARE: f64 = 0.7;
+const SCREENING_FRAMES: f64 = 3.0;
+
+/// Most noise that a cubic may pass: standard deviation of the position in standard deviations of a sample.
+const MOST_GAIN: f64 = 1.6;
 
 /// Median of a chi-squared number with three degrees of freedom (standard tables; from memory).
 const CHI_SQUARED_3_MEDIAN: f64 = 2.366;
@@ -38,23 +55,38 @@ pub(crate) struct State {
     pub(crate) velocity: Vector3<f64>,
 }
 
-/// How the smoothing is set for one stroke.
+/// How the smoothing is set for one point of one stroke.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct SmoothingSettings {
-    /// Half the window's length, seconds.
+    /// Half the cubics' window, seconds.
     pub(crate) half_window_seconds: f64,
     /// What the cubic may miss, metres.
     pub(crate) misfit_allowance_m: f64,
+    /// How the point moves next to contact, metres.
+    pub(crate) prior: SmoothPrior,
     /// Samples nearer than this to contact are left out, seconds.
     pub(crate) margin_seconds: f64,
     /// Spacing of the frames (or of the instants, if larger), seconds.
     pub(crate) frame_seconds: f64,
 }
 
-#[derive(Debug, Clone)]
+/// Coefficients of the samples from `start` on, and what they leave open.
+#[derive(Debug, Clone, Default)]
 struct Cell {
     start: usize,
-    stencil: Stencil,
+    value: Vec<f64>,
+    slope: Vec<f64>,
+    value_doubt: f64,
+    slope_doubt: f64,
+}
+
+/// One draw of a point's samples.
+#[derive(Debug, Clone)]
+pub(crate) struct Draw {
+    /// Positions of the samples, metres.
+    pub(crate) positions: Vec<Vector3<f64>>,
+    /// What the curve does beyond the samples before and after contact, in units of the doubt.
+    beyond: [Vector3<f64>; 2],
 }
 
 /// A point's samples of one stroke and their smoothing.
@@ -65,6 +97,7 @@ pub(crate) struct SmoothedPoint {
     /// Number of samples before contact.
     before: usize,
     cells: Vec<Option<Cell>>,
+    contact: usize,
     /// Standard deviation of the noise that changes from sample to sample, in units of the samples' covariances.
     independent: f64,
     /// Standard deviation of the noise that all samples share, in the same units.
@@ -97,65 +130,76 @@ impl SmoothedPoint {
             samples: kept,
             before,
             cells: Vec::new(),
+            contact: grid.contact,
             independent,
             common,
             outliers,
             across_contact: across.len(),
         };
-        point.cells = (0..grid.len).map(|k| point.cell(grid, k, settings)).collect();
+        let sides = [
+            point.side(0..before, grid, settings, true),
+            point.side(before..point.samples.len(), grid, settings, false),
+        ];
+        point.cells =
+            (0..grid.len).map(|k| sides[usize::from(k > grid.contact)].cell(&point.samples, grid, k)).collect();
         point
     }
 
-    fn cell(&self, grid: &Grid, k: usize, settings: &SmoothingSettings) -> Option<Cell> {
-        let at = grid.seconds(k as f64);
-        let is_before = k <= grid.contact;
-        let span = if is_before { 0..self.before } else { self.before..self.samples.len() };
-        let seconds: Vec<f64> = self.samples.get(span.clone())?.iter().map(|s| s.seconds).collect();
-        let (first, last) = (*seconds.first()?, *seconds.last()?);
-        let near_contact = if is_before { at > last } else { at < first };
-        let outward = if is_before { first - at } else { at - last };
-        let gap = seconds.iter().map(|t| (t - at).abs()).fold(f64::INFINITY, f64::min);
-        let farthest = if near_contact {
-            settings.margin_seconds + 2.0 * settings.frame_seconds
-        } else {
-            0.75 * settings.half_window_seconds
-        };
-        if outward > settings.frame_seconds || gap > farthest {
-            return None;
+    fn side(&self, span: Range<usize>, grid: &Grid, settings: &SmoothingSettings, is_before: bool) -> Side {
+        let inside = self.samples.get(span.clone()).unwrap_or(&[]);
+        let seconds: Vec<f64> = inside.iter().map(|s| s.seconds).collect();
+        let edge = if is_before { seconds.last() } else { seconds.first() }.copied();
+        let stretch = edge.map_or(0..0, |edge| {
+            let from = seconds.partition_point(|t| *t < edge - STRETCH_SECONDS);
+            let to = seconds.partition_point(|t| *t <= edge + STRETCH_SECONDS);
+            from..to
+        });
+        let variances: Vec<f64> = inside
+            .get(stretch.clone())
+            .unwrap_or(&[])
+            .iter()
+            .map(|s| s.variance() * self.independent * self.independent)
+            .collect();
+        let fit = (stretch.len() >= LEAST_STRETCH_SAMPLES)
+            .then(|| SmoothFit::new(seconds.get(stretch.clone())?, &variances, settings.prior))
+            .flatten();
+        Side {
+            span_start: span.start,
+            seconds,
+            stretch_start: stretch.start,
+            fit,
+            is_before,
+            step: grid.step,
+            settings: *settings,
         }
-        let window = window_within(&seconds, 0..seconds.len(), at, settings.half_window_seconds);
-        let inside = self.samples.get(span.start + window.start..span.start + window.end)?;
-        if inside.len() < DEGREE + 2 {
-            return None;
-        }
-        let stencil = weighted(inside, at)?;
-        let most = if near_contact { MOST_GAIN_AT_CONTACT } else { MOST_GAIN_INSIDE };
-        (stencil.gain(0) <= most).then_some(Cell { start: span.start + window.start, stencil })
     }
 
-    /// The measured positions.
-    pub(crate) fn positions(&self) -> Vec<Vector3<f64>> {
-        self.samples.iter().map(|s| s.position).collect()
+    /// The samples as measured.
+    pub(crate) fn measured(&self) -> Draw {
+        Draw { positions: self.samples.iter().map(|s| s.position).collect(), beyond: [Vector3::zeros(); 2] }
     }
 
-    /// The measured positions with further noise of the same size.
-    pub(crate) fn noisy_positions(&self, random: &mut impl Rng) -> Vec<Vector3<f64>> {
+    /// The samples with further noise of the same size.
+    pub(crate) fn noisy(&self, random: &mut impl Rng) -> Draw {
         let shared = normal_vector(random) * self.common;
-        self.samples
+        let positions = self
+            .samples
             .iter()
             .map(|s| s.position + s.root * (normal_vector(random) * self.independent + shared))
-            .collect()
+            .collect();
+        Draw { positions, beyond: [normal_vector(random), normal_vector(random)] }
     }
 
-    /// Position and velocity on the grid for these positions of the samples.
-    pub(crate) fn states(&self, positions: &[Vector3<f64>]) -> Vec<Option<State>> {
+    /// Position and velocity on the grid for a draw.
+    pub(crate) fn states(&self, draw: &Draw) -> Vec<Option<State>> {
         self.cells
             .iter()
-            .map(|cell| {
+            .enumerate()
+            .map(|(k, cell)| {
                 let cell = cell.as_ref()?;
-                let (values, slopes) = (cell.stencil.coefficients(0), cell.stencil.coefficients(1));
-                let mut state = State { position: Vector3::zeros(), velocity: Vector3::zeros() };
-                for ((p, a), b) in positions.get(cell.start..)?.iter().zip(values).zip(slopes) {
+                let beyond = draw.beyond[usize::from(k > self.contact)];
+                let mut state = State { position: beyond * cell.value_doubt, velocity: beyond * cell.slope_doubt };
+                for ((p, a), b) in draw.positions.get(cell.start..)?.iter().zip(&cell.value).zip(&cell.slope) {
                     state.position += p * *a;
                     state.velocity += p * *b;
                 }
@@ -170,24 +214,108 @@ impl SmoothedPoint {
             .iter()
             .map(|cell| {
                 let cell = cell.as_ref()?;
-                let slopes = cell.stencil.coefficients(1);
                 let variance: f64 =
-                    self.samples.get(cell.start..)?.iter().zip(slopes).map(|(s, a)| a * a * s.variance()).sum();
-                Some(variance.sqrt() * self.independent)
+                    self.samples.get(cell.start..)?.iter().zip(&cell.slope).map(|(s, a)| a * a * s.variance()).sum();
+                Some((variance * self.independent.powi(2) + cell.slope_doubt.powi(2)).sqrt())
             })
             .collect()
     }
 
-    /// The samples before contact that lie in the last `seconds` of them, with the index of the first.
-    pub(crate) fn last_before_contact(&self, seconds: f64) -> (usize, &[Sample]) {
+    /// The samples of the last stretch before contact, with the index of the first.
+    pub(crate) fn stretch_before_contact(&self) -> (usize, &[Sample]) {
         let before = self.samples.get(..self.before).unwrap_or(&[]);
-        let from = before.last().map_or(0, |last| before.partition_point(|s| s.seconds < last.seconds - seconds));
+        let from =
+            before.last().map_or(0, |last| before.partition_point(|s| s.seconds < last.seconds - STRETCH_SECONDS));
         (from, before.get(from..).unwrap_or(&[]))
     }
 
     /// Noise of one sample's coordinate that changes from sample to sample, in units of its covariance.
     pub(crate) fn independent_sd(&self) -> f64 {
         self.independent
+    }
+}
+
+/// The samples on one side of contact.
+struct Side {
+    span_start: usize,
+    seconds: Vec<f64>,
+    stretch_start: usize,
+    fit: Option<SmoothFit>,
+    is_before: bool,
+    step: f64,
+    settings: SmoothingSettings,
+}
+
+impl Side {
+    fn cell(&self, samples: &[Sample], grid: &Grid, k: usize) -> Option<Cell> {
+        let at = grid.seconds(k as f64);
+        let (first, last) = (*self.seconds.first()?, *self.seconds.last()?);
+        let half = self.settings.half_window_seconds;
+        // How far the cubic's window sticks out toward contact, and how far the instant lies beyond the samples away from it.
+        let (sticks_out, outward) =
+            if self.is_before { (at - (last - half), first - at) } else { (first + half - at, at - last) };
+        let share = (sticks_out / CHANGE_OVER_SECONDS).clamp(0.0, 1.0);
+        let gap = self.seconds.iter().map(|t| (t - at).abs()).fold(f64::INFINITY, f64::min);
+        let farthest = if sticks_out > half {
+            self.settings.margin_seconds + 2.0 * self.settings.frame_seconds + self.step
+        } else {
+            0.75 * half
+        };
+        if outward > self.settings.frame_seconds || gap > farthest {
+            return None;
+        }
+        let cubic = if share < 1.0 { Some(self.cubic(samples, at)?) } else { None };
+        let stretch = if share > 0.0 { Some(self.stretch(at)?) } else { None };
+        match (cubic, stretch) {
+            (Some(cubic), Some(stretch)) => Some(blended(&cubic, &stretch, share)),
+            (one, other) => one.or(other),
+        }
+    }
+
+    fn cubic(&self, samples: &[Sample], at: f64) -> Option<Cell> {
+        let window = window_within(&self.seconds, 0..self.seconds.len(), at, self.settings.half_window_seconds);
+        let start = self.span_start + window.start;
+        let inside = samples.get(start..self.span_start + window.end)?;
+        if inside.len() < DEGREE + 2 {
+            return None;
+        }
+        let stencil = weighted(inside, at)?;
+        (stencil.gain(0) <= MOST_GAIN).then(|| Cell {
+            start,
+            value: stencil.coefficients(0).to_vec(),
+            slope: stencil.coefficients(1).to_vec(),
+            value_doubt: 0.0,
+            slope_doubt: 0.0,
+        })
+    }
+
+    fn stretch(&self, at: f64) -> Option<Cell> {
+        let estimate = self.fit.as_ref()?.at(at);
+        Some(Cell {
+            start: self.span_start + self.stretch_start,
+            value: estimate.value,
+            slope: estimate.slope,
+            value_doubt: estimate.value_doubt,
+            slope_doubt: estimate.slope_doubt,
+        })
+    }
+}
+
+/// `(1 - share) a + share b`.
+fn blended(a: &Cell, b: &Cell, share: f64) -> Cell {
+    let start = a.start.min(b.start);
+    let end = (a.start + a.value.len()).max(b.start + b.value.len());
+    let mix = |of: fn(&Cell) -> &[f64]| {
+        let at =
+            |cell: &Cell, i: usize| i.checked_sub(cell.start).and_then(|j| of(cell).get(j)).copied().unwrap_or(0.0);
+        (start..end).map(|i| (1.0 - share) * at(a, i) + share * at(b, i)).collect()
+    };
+    Cell {
+        start,
+        value: mix(|c| &c.value),
+        slope: mix(|c| &c.slope),
+        value_doubt: share * b.value_doubt,
+        slope_doubt: share * b.slope_doubt,
     }
 }
 
@@ -244,11 +372,13 @@ struct Residual {
 fn deleted_residuals(samples: &[Sample], settings: &SmoothingSettings) -> Vec<Option<Residual>> {
     let seconds: Vec<f64> = samples.iter().map(|s| s.seconds).collect();
     let before = seconds.partition_point(|t| *t < 0.0);
+    // At the end of a side a cubic over the full window misses a fast racket by centimetres; over a shorter one it does not.
+    let half_window = (SCREENING_SHARE * settings.half_window_seconds).max(SCREENING_FRAMES * settings.frame_seconds);
     let allowance = Matrix3::identity() * settings.misfit_allowance_m.powi(2);
     (0..samples.len())
         .map(|i| {
             let span = if i < before { 0..before } else { before..samples.len() };
-            let window = window_within(&seconds, span, seconds[i], settings.half_window_seconds);
+            let window = window_within(&seconds, span, seconds[i], half_window);
             let inside = samples.get(window.clone())?;
             if inside.len() < DEGREE + 3 {
                 return None;

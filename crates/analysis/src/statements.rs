@@ -3,9 +3,9 @@
 use midline_session::strokes::{Statement, Verdict};
 use midline_signal::normal_probability;
 
-use crate::measures::continuity::{DIP_DEPTH_ID, LEAST_DIP};
+use crate::measures::continuity::{DIP_DEPTH_ID, DIP_EXCESS_ID, is_dip_clear};
 use crate::measures::sequence::lag_id;
-use crate::style::{self, Side};
+use crate::style::{self, Travel};
 use crate::trials::Evaluations;
 
 /// From this probability on a statement holds, below its complement it does not.
@@ -31,7 +31,9 @@ pub(crate) fn all(evaluations: &Evaluations) -> Vec<Statement> {
             if matches!(statement.id.as_str(), "dominant-shoulder-in-front" | "trunk-opens-with-drop") {
                 statement.verdict = Verdict::CannotBeTold;
                 statement.probability = None;
-                statement.source = format!("{COMMON_PRACTICE}; said of forehands, and this ball was met on the other side of the body");
+                statement.source = format!(
+                    "{COMMON_PRACTICE}; said of forehands, and this ball was met on the other side of the body"
+                );
             }
         }
     }
@@ -65,14 +67,18 @@ fn shoulder_in_front(evaluations: &Evaluations) -> Statement {
 }
 
 fn no_dip(evaluations: &Evaluations) -> Statement {
-    statement(
+    let mut statement = statement(
         "speed-rises-without-dip",
-        "From the end of the take-back the racket speed rises without a dip until contact (no fall by more than a tenth)."
+        "From the end of the take-back the racket speed rises without a dip until contact (no fall by more than a tenth of the neighbouring peak)."
             .to_owned(),
-        above(evaluations, DIP_DEPTH_ID, LEAST_DIP).map(|p| 1.0 - p),
+        above(evaluations, DIP_EXCESS_ID, 0.0).map(|p| 1.0 - p),
         vec![DIP_DEPTH_ID.to_owned()],
         COMMON_PRACTICE,
-    )
+    );
+    if statement.verdict == Verdict::DoesNotHold && !is_dip_clear(evaluations) {
+        statement.verdict = Verdict::CannotBeTold;
+    }
+    statement
 }
 
 fn around_bounce(evaluations: &Evaluations) -> Statement {
@@ -92,29 +98,37 @@ fn around_bounce(evaluations: &Evaluations) -> Statement {
 fn hips_outward(evaluations: &Evaluations) -> Statement {
     let ids: Vec<String> = (0..4).map(lag_id).collect();
     let names: Vec<&str> = ids.iter().map(String::as_str).collect();
-    statement(
+    let all_later = evaluations.share_of_trials(&names, |lags| lags.iter().all(|lag| *lag > 0.0));
+    // That all four lags are positive is unlikely by itself when none is known; it is contradicted only by a lag that is
+    // clearly negative, at a level shared between the four.
+    let contradicted = ids.iter().any(|id| above(evaluations, id, 0.0).is_some_and(|p| p <= (1.0 - CERTAIN) / 4.0));
+    let mut statement = statement(
         "hips-outward",
         "The segments fire from the hips outward: hip line, shoulder line, upper arm, forearm, racket.".to_owned(),
-        evaluations.share_of_trials(&names, |lags| lags.iter().all(|lag| *lag > 0.0)),
+        all_later,
         ids,
         "order of peak turning speeds as in Landlinger et al. 2010 (J Sports Sci Med 9:643) for pelvis and trunk; for the arm common practice",
-    )
+    );
+    if statement.verdict == Verdict::DoesNotHold && !contradicted {
+        statement.verdict = Verdict::CannotBeTold;
+    }
+    statement
 }
 
 fn trunk_opening(evaluations: &Evaluations) -> Statement {
     let (top, bottom) = ("trunk-opening-minus-drop-top", "trunk-opening-minus-drop-bottom");
     let rests_on = vec![top.to_owned(), bottom.to_owned(), "tip-farthest-across".to_owned()];
     let nearer_top = evaluations.share_of_trials(&[top, bottom], |gaps| gaps[0].abs() < gaps[1].abs());
-    let (text, probability) = match style::of(evaluations).map(|s| s.side) {
-        Some(Side::Across) => (
+    let (text, probability) = match style::of(evaluations).map(|s| s.travel) {
+        Some(Travel::Across) => (
             "The racket goes across, and the trunk opens near the top of the racket drop (nearer to it than to the bottom).",
             nearer_top,
         ),
-        Some(Side::HittingSide) => (
+        Some(Travel::OnHittingSide) => (
             "The racket stays on the hitting side, and the trunk opens near the bottom of the racket drop (nearer to it than to the top).",
             nearer_top.map(|p| 1.0 - p),
         ),
-        Some(Side::InLine) => (
+        Some(Travel::InLine) => (
             "The trunk opens in time with the racket drop; for a racket in line practice names neither its top nor its bottom.",
             None,
         ),

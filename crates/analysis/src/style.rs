@@ -7,10 +7,10 @@ use crate::trials::Evaluations;
 /// Nearer to the midline plane than this the racket is called in line, metres. A convention of this program.
 const IN_LINE_M: f64 = 0.10;
 
-/// On which side the racket tip travels before contact.
+/// How the racket tip travels before contact.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(crate) enum Side {
-    HittingSide,
+pub(crate) enum Travel {
+    OnHittingSide,
     InLine,
     Across,
 }
@@ -18,7 +18,7 @@ pub(crate) enum Side {
 /// A style and how likely it is, given the measure's interval.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) struct Style {
-    pub(crate) side: Side,
+    pub(crate) travel: Travel,
     pub(crate) probability: f64,
     farthest_m: f64,
 }
@@ -30,9 +30,9 @@ pub(crate) fn of(evaluations: &Evaluations) -> Option<Style> {
     let across = below(-IN_LINE_M);
     let in_line = below(IN_LINE_M) - across;
     let options =
-        [(Side::Across, across), (Side::InLine, in_line), (Side::HittingSide, 1.0 - across - in_line)];
-    let (side, probability) = options.into_iter().max_by(|a, b| a.1.total_cmp(&b.1))?;
-    Some(Style { side, probability, farthest_m })
+        [(Travel::Across, across), (Travel::InLine, in_line), (Travel::OnHittingSide, 1.0 - across - in_line)];
+    let (travel, probability) = options.into_iter().max_by(|a, b| a.1.total_cmp(&b.1))?;
+    Some(Style { travel, probability, farthest_m })
 }
 
 /// Probability that the ball was met on the other side of the body (a backhand); `None` when that is not measurable.
@@ -51,10 +51,16 @@ pub(crate) fn words(evaluations: &Evaluations) -> String {
         return format!("The style cannot be described: where the racket travels was not measurable.{met}");
     };
     let far = style.farthest_m.abs();
-    let text = match style.side {
-        Side::Across => format!("Across: before contact the racket tip goes {far:.2} m across the midline of the body"),
-        Side::InLine => format!("In line: before contact the racket tip stays within {IN_LINE_M:.2} m of the midline of the body at its farthest"),
-        Side::HittingSide => format!("Hitting side: before contact the racket tip stays on the hitting side, at least {far:.2} m from the midline of the body"),
+    let text = match style.travel {
+        Travel::Across => {
+            format!("Across: before contact the racket tip goes {far:.2} m across the midline of the body")
+        }
+        Travel::InLine => format!(
+            "In line: before contact the racket tip stays within {IN_LINE_M:.2} m of the midline of the body at its farthest"
+        ),
+        Travel::OnHittingSide => format!(
+            "Hitting side: before contact the racket tip stays on the hitting side, at least {far:.2} m from the midline of the body"
+        ),
     };
     format!("{text} (probability {:.2}).{met}", style.probability)
 }

@@ -28,7 +28,9 @@ pub(crate) fn find(samples: &[Sample], least_speed: f64) -> (Vec<Swing>, f64) {
     let speeds: Vec<(f64, f64)> =
         raw.windows(5).map(|w| (w[2].0, median(w.iter().map(|(_, speed)| *speed).collect()))).collect();
     let fastest = speeds.iter().map(|(_, speed)| *speed).fold(0.0, f64::max);
-    let threshold = least_speed.max(ABOVE_MEDIAN * median(speeds.iter().map(|(_, speed)| *speed).collect()));
+    let typical = median(speeds.iter().map(|(_, speed)| *speed).collect());
+    // In a clip cut close around one stroke the median is itself high.
+    let threshold = least_speed.max((ABOVE_MEDIAN * typical).min(fastest / 2.0));
     let mut peaks: Vec<(f64, f64)> = speeds.into_iter().filter(|(_, speed)| *speed >= threshold).collect();
     peaks.sort_by(|a, b| b.1.total_cmp(&a.1).then(a.0.total_cmp(&b.0)));
     let mut swings: Vec<Swing> = Vec::new();

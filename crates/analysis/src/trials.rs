@@ -6,6 +6,7 @@
 //! seed, so the same input gives the same intervals.
 
 use midline_session::strokes::{Measure, Outcome};
+use midline_signal::student_factor;
 use rand::SeedableRng;
 use rand::rngs::StdRng;
 
@@ -19,9 +20,6 @@ use crate::view::{Because, StrokeView};
 /// Number of trials: gives a standard deviation to about 6 %.
 pub(crate) const TRIALS: usize = 128;
 
-/// Factor of the standard deviation in a 95 % interval of a normal distribution.
-pub(crate) const NORMAL_95: f64 = 1.96;
-
 /// A measure in all trials.
 struct Evaluation {
     kind: MeasureKind,
@@ -29,11 +27,18 @@ struct Evaluation {
     trials: Vec<Option<f64>>,
 }
 
+/// A curve with the sums of its squared departures over the trials.
+struct CurveTrials {
+    kind: CurveKind,
+    measured: Series,
+    squares: Vec<(f64, usize)>,
+}
+
 /// All measures of one stroke with their trials.
 pub(crate) struct Evaluations {
     list: Vec<Evaluation>,
     phases: Vec<(Phase, Vec<f64>)>,
-    curves: Vec<(CurveKind, Series, Vec<(f64, usize)>)>,
+    curves: Vec<CurveTrials>,
 }
 
 /// Measures a stroke `trials` times with noise; `measured` is the view without.
@@ -50,12 +55,11 @@ pub(crate) fn evaluate(
         .map(|kind| Evaluation { measured: kind.value(measured), kind, trials: Vec::with_capacity(trials) })
         .collect();
     let mut phases: Vec<(Phase, Vec<f64>)> = phases.iter().map(|phase| (*phase, Vec::new())).collect();
-    let mut curves: Vec<_> = curves::all()
+    let mut curves: Vec<CurveTrials> = curves::all()
         .into_iter()
         .map(|kind| {
-            let series = (kind.series)(measured);
-            let sums = vec![(0.0, 0); series.len()];
-            (kind, series, sums)
+            let measured = (kind.series)(measured);
+            CurveTrials { kind, squares: vec![(0.0, 0); measured.len()], measured }
         })
         .collect();
     let mut random = StdRng::seed_from_u64(seed);
@@ -67,8 +71,9 @@ pub(crate) fn evaluate(
         for (phase, found) in &mut phases {
             found.extend(view.phase(*phase));
         }
-        for (kind, series, sums) in &mut curves {
-            for ((value, base), (sum, count)) in (kind.series)(&view).into_iter().zip(series.iter()).zip(sums) {
+        for curve in &mut curves {
+            let values = (curve.kind.series)(&view).into_iter().zip(&curve.measured);
+            for ((value, base), (sum, count)) in values.zip(&mut curve.squares) {
                 if let (Some(value), Some(base)) = (value, base) {
                     *sum += (value - base).powi(2);
                     *count += 1;
@@ -84,17 +89,24 @@ impl Evaluations {
         self.list.iter().find(|e| e.kind.id == id)
     }
 
-    /// Value and standard deviation of a measure; `None` when it is not measurable.
+    /// Value and standard deviation of a measure, the value freed of the pull that noise has on it; `None` when the measure is
+    /// not measurable.
     pub(crate) fn normal(&self, id: &str) -> Option<(f64, f64)> {
         let evaluation = self.find(id)?;
-        Some((*evaluation.measured.as_ref().ok()?, evaluation.sd()?))
+        let (pull, sd) = evaluation.pull_and_sd()?;
+        Some((evaluation.measured.as_ref().ok()? - pull, sd))
+    }
+
+    /// A measure's value without regard to noise.
+    pub(crate) fn measured(&self, id: &str) -> Option<f64> {
+        self.find(id)?.measured.as_ref().ok().copied()
     }
 
     /// Share of the trials in which the measures satisfy a condition, kept half a trial away from 0 and 1; `None` when one of
     /// them is not measurable.
     pub(crate) fn share_of_trials(&self, ids: &[&str], holds: impl Fn(&[f64]) -> bool) -> Option<f64> {
         let evaluations: Vec<&Evaluation> = ids.iter().map(|id| self.find(id)).collect::<Option<_>>()?;
-        if evaluations.iter().any(|e| e.sd().is_none()) {
+        if evaluations.iter().any(|e| e.pull_and_sd().is_none()) {
             return None;
         }
         let trials = evaluations.iter().map(|e| e.trials.len()).min()?;
@@ -114,9 +126,9 @@ impl Evaluations {
 
     /// The curves with their standard deviations.
     pub(crate) fn curves(&self) -> impl Iterator<Item = (&CurveKind, &Series, Series)> {
-        self.curves.iter().map(|(kind, series, sums)| {
-            let sds = sums.iter().map(|(sum, count)| (*count >= 8).then(|| (sum / *count as f64).sqrt())).collect();
-            (kind, series, sds)
+        self.curves.iter().map(|curve| {
+            let sd = |(sum, count): &(f64, usize)| (*count >= 8).then(|| (sum / *count as f64).sqrt());
+            (&curve.kind, &curve.measured, curve.squares.iter().map(sd).collect())
         })
     }
 
@@ -124,6 +136,7 @@ impl Evaluations {
     pub(crate) fn measures(&self) -> Vec<Measure> {
         self.list
             .iter()
+            .filter(|evaluation| evaluation.kind.is_reported)
             .map(|evaluation| {
                 let kind = &evaluation.kind;
                 let outcome = match kind.review {
@@ -144,27 +157,31 @@ impl Evaluations {
 }
 
 impl Evaluation {
-    /// `None` when the measure is missing, or fails in half of the trials or more.
-    fn sd(&self) -> Option<f64> {
-        self.measured.as_ref().ok()?;
+    /// How far the noise pulls the measure to one side (mean over the trials minus the measured value), and its standard
+    /// deviation. `None` when the measure is missing, or fails in half of the trials or more.
+    fn pull_and_sd(&self) -> Option<(f64, f64)> {
+        let measured = *self.measured.as_ref().ok()?;
         let found: Vec<f64> = self.trials.iter().flatten().copied().collect();
-        if found.len() * 2 <= self.trials.len() {
+        if !measured.is_finite() || found.len() * 2 <= self.trials.len() {
             return None;
         }
-        // Trials scatter about the measured value; their own mean would hide a pull of the noise to one side.
-        let about = *self.measured.as_ref().ok()?;
-        let sum: f64 = found.iter().map(|v| (v - about).powi(2)).sum();
-        Some((sum / found.len() as f64).sqrt())
+        let mean = found.iter().sum::<f64>() / found.len() as f64;
+        Some((mean - measured, spread(&found)?))
     }
 
     fn outcome(&self) -> Outcome {
-        match (&self.measured, self.sd()) {
-            (Err(because), _) => Outcome::NotMeasurable { because: because.clone().into_owned() },
-            (Ok(value), Some(sd)) if value.is_finite() => Outcome::Measured {
-                value: *value,
-                interval_95: [value - NORMAL_95 * sd, value + NORMAL_95 * sd],
-            },
-            _ => Outcome::NotMeasurable {
+        let value = match &self.measured {
+            Ok(value) => *value,
+            Err(because) => return Outcome::NotMeasurable { because: because.clone().into_owned() },
+        };
+        match self.pull_and_sd() {
+            // The interval holds both the value and what remains of it without the pull.
+            Some((pull, sd)) => {
+                // The standard deviation is itself estimated, from the trials.
+                let half = student_factor(self.trials.len() - 1, 0.95).unwrap_or(1.96) * sd;
+                Outcome::Measured { value, interval_95: [value - pull.max(0.0) - half, value - pull.min(0.0) + half] }
+            }
+            None => Outcome::NotMeasurable {
                 because: "it does not stand up to the noise: with further noise of the same size it is found in less than half of the trials"
                     .to_owned(),
             },

@@ -46,8 +46,8 @@ pub(crate) struct StrokeView<'a> {
     pub(crate) points: Vec<Vec<Option<State>>>,
     /// Contact of this trial minus the stroke's contact, seconds.
     pub(crate) contact_shift: f64,
-    /// Time error of each body segment's peak in this trial, seconds (frame spacing and clock).
-    pub(crate) segment_shifts: [f64; SEGMENTS],
+    /// Error of each body segment's peak time in this trial, in standard deviations.
+    pub(crate) peak_draws: [f64; SEGMENTS],
     /// Where the ball was met, world frame.
     pub(crate) ball_at_contact: Option<Vector3<f64>>,
     /// Bounce, seconds to the stroke's contact.

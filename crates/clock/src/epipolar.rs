@@ -2,7 +2,8 @@
 //!
 //! P. D. Sampson, "Fitting conic sections to 'very scattered' data", 1982; R. Hartley and A. Zisserman, Multiple View
 //! Geometry, 2nd edition, 11.4.3. The first-order distance in pixels of a pair of sightings from the pairs that satisfy the
-//! epipolar constraint; with independent noise of 1 px in every coordinate its standard deviation is 1 px.
+//! epipolar constraint; with independent noise of 1 px in every
+//! detected coordinate its standard deviation is 1 px.
 
 use midline_geometry::RigidTransform;
 use nalgebra::{Matrix3, Vector2, Vector3};
@@ -40,8 +41,8 @@ impl Pair {
         let line_in_second = self.essential * x;
         let line_in_first = self.essential.transpose() * y;
         let flat = |line: Vector3<f64>| Vector2::new(line.x, line.y);
-        let slope = (first.by_px.transpose() * flat(line_in_first)).norm_squared()
-            + (second.by_px.transpose() * flat(line_in_second)).norm_squared();
+        let slope = first.variance * (first.by_px.transpose() * flat(line_in_first)).norm_squared()
+            + second.variance * (second.by_px.transpose() * flat(line_in_second)).norm_squared();
         if slope <= 0.0 {
             return None;
         }
@@ -73,7 +74,8 @@ mod tests {
 
     fn sighting(camera: &Camera, px: Vector2<f64>) -> Sighting {
         let normalised = camera.intrinsics.normalised_from_px(px).unwrap();
-        Sighting { seen_seconds: 0.0, normalised, by_px: camera.intrinsics.normalised_by_px(&normalised).unwrap() }
+        let by_px = camera.intrinsics.normalised_by_px(&normalised).unwrap();
+        Sighting { seen_seconds: 0.0, normalised, by_px, variance: 1.0 }
     }
 
     #[test]

@@ -22,7 +22,9 @@ pub enum ClockError {
         needed: f64,
     },
     /// A sound track holds no sound.
-    #[error("camera \"{camera}\": its sound track is silent; switch the microphone on, and clap once in view of all cameras")]
+    #[error(
+        "camera \"{camera}\": its sound track is silent; switch the microphone on, and clap once in view of all cameras"
+    )]
     Silent {
         /// The camera.
         camera: String,
@@ -30,8 +32,10 @@ pub enum ClockError {
     /// Two sound tracks have nothing in common.
     #[error(
         "cameras \"{reference}\" and \"{camera}\" share no sound: at the best of all offsets ({offset_seconds:.3} s, \
-         {overlap_seconds:.1} s in common) {agreeing} of {tried} sounds agree, {needed} are needed (best correlation peak \
-         {peak:.3}); check that both clips are of the same time and have sound, and clap once in view of both when filming"
+         {overlap_seconds:.1} s in common) {agreeing} of {tried} sounds agree, which unrelated clips do by chance once in \
+         10^{:.1} offsets; 10^{:.0} is needed; check that both clips are of the same time and have sound, and clap once in view of both when filming",
+        -chance_log10,
+        -needed_log10
     )]
     NoCommonSound {
         /// The reference camera.
@@ -46,10 +50,10 @@ pub enum ClockError {
         agreeing: usize,
         /// Sounds that were compared.
         tried: usize,
-        /// Sounds that must agree.
-        needed: usize,
-        /// The highest peak of the correlation of the loudness curves, at most 1.
-        peak: f64,
+        /// Logarithm to base 10 of the chance that so many agree between unrelated clips.
+        chance_log10: f64,
+        /// The chance (logarithm) below which an offset counts.
+        needed_log10: f64,
     },
     /// A camera of the clock is missing elsewhere.
     #[error("camera \"{camera}\" of the clock has no lens and pose; run the lens and rig stages for it")]

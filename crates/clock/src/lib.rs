@@ -14,12 +14,12 @@ mod error;
 mod impacts;
 mod level;
 mod line;
+#[cfg(test)]
+mod made_sound;
 mod motion;
 mod onsets;
 mod path;
 mod sound;
-#[cfg(test)]
-mod made_sound;
 
 pub use error::ClockError;
 pub use impacts::{Impact, impacts};

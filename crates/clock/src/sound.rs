@@ -43,12 +43,13 @@ const LEAST_PROMINENCE: f64 = 6.0;
 const LEAST_RATIO: f64 = 1.2;
 /// Distance within which a second peak belongs to the first, seconds.
 const SAME_PEAK_SECONDS: f64 = 0.0005;
-/// How far a single sound may lie from the line to agree with it, seconds: what sounds from different places differ by.
-const AGREES_SECONDS: f64 = 0.012;
-/// Single sounds that must agree, in number and as a share of those compared. Between unrelated tracks about one window in a
-/// hundred has a prominent peak at all (see the test on unrelated sound).
+/// How far a single sound may lie from the line to agree with it, seconds. Sounds of one place agree closely; those of
+/// different places differ by the way that the sound travels. The narrowest that makes the agreement least likely counts.
+const AGREES_SECONDS: [f64; 4] = [0.000_5, 0.001, 0.003, 0.006];
+/// Single sounds that must agree, and how unlikely that must be between unrelated tracks at one offset (logarithm to base
+/// 10). An offset is the best of tens of thousands, so a chance of one in ten million is left to one in a few hundred.
 const LEAST_AGREEING: usize = 4;
-const LEAST_SHARE: f64 = 0.2;
+const LEAST_UNLIKELY: f64 = -7.0;
 
 /// One camera's sound.
 #[derive(Debug, Clone, Copy)]
@@ -89,11 +90,12 @@ pub fn from_sound(sounds: &[CameraSound]) -> Result<ClockCalibration, ClockError
         let allowance = 2.0 * LATENCY_SD_SECONDS.powi(2) + PATH_SD_SECONDS.powi(2);
         let covariance = [[fitted[0][0] + allowance, fitted[0][1]], fitted[1]];
         remarks.push(format!(
-            "Camera {}: {} of {} sounds agree on its offset, {:.1} s in common, scatter {:.2} ms; rate {:+.1} ± {:.1} ppm. \
+            "Camera {}: {} of {} sounds agree on its offset (chance 10^{:.0}), {:.1} s in common, scatter {:.2} ms; rate {:+.1} ± {:.1} ppm. \
              Sound cannot tell the phones' latency: allowance {:.0} ms (standard deviation).",
             other.camera,
             matched.agreeing,
             matched.tried,
+            matched.chance_log10,
             matched.overlap_seconds,
             matched.scatter_seconds * 1e3,
             matched.line.slope * 1e6,
@@ -222,6 +224,8 @@ struct Matched {
     tried: usize,
     overlap_seconds: f64,
     scatter_seconds: f64,
+    /// Logarithm to base 10 of the chance that so many sounds agree between unrelated tracks.
+    chance_log10: f64,
 }
 
 fn matched(reference: &Listened, other: &Listened) -> Result<Matched, ClockError> {
@@ -233,37 +237,38 @@ fn matched(reference: &Listened, other: &Listened) -> Result<Matched, ClockError
         .phase_correlation(&reference.rises, &other.rises, lags, 0.002..0.4)
         .map_err(correlation)?
         .peaks(CANDIDATES, CANDIDATE_SECONDS / STEP_SECONDS);
-    let mut best: Option<(Matched, f64, f64)> = None;
+    let mut best: Option<Matched> = None;
     for peak in &coarse {
         let offset = reference.start_seconds - other.start_seconds + peak.lag_samples * STEP_SECONDS;
         let candidate = compared(&mut correlator, reference, other, offset).map_err(correlation)?;
-        if best.as_ref().is_none_or(|(b, _, _)| candidate.agreeing > b.agreeing) {
-            best = Some((candidate, offset, peak.height));
+        let certain = candidate.is_enough() && 2 * candidate.agreeing > candidate.tried;
+        if best.as_ref().is_none_or(|b| candidate.chance_log10 < b.chance_log10) {
+            best = Some(candidate);
         }
-        // More than half agree: no other offset can have that many.
-        if best.as_ref().is_some_and(|(b, _, _)| b.agreeing > needed(b.tried) && 2 * b.agreeing > b.tried) {
+        // More than half of all sounds agree: no other offset can have that many.
+        if certain {
             break;
         }
     }
-    let peak = coarse.first().map_or(0.0, |p| p.height);
-    let refused = |b: Option<&(Matched, f64, f64)>| ClockError::NoCommonSound {
-        reference: reference.camera.to_owned(),
-        camera: other.camera.to_owned(),
-        offset_seconds: b.map_or(0.0, |b| b.1),
-        overlap_seconds: b.map_or(0.0, |b| b.0.overlap_seconds),
-        agreeing: b.map_or(0, |b| b.0.agreeing),
-        tried: b.map_or(0, |b| b.0.tried),
-        needed: needed(b.map_or(0, |b| b.0.tried)),
-        peak: b.map_or(peak, |b| b.2),
-    };
     match best {
-        Some(found) if found.0.agreeing >= needed(found.0.tried) => Ok(found.0),
-        found => Err(refused(found.as_ref())),
+        Some(found) if found.is_enough() => Ok(found),
+        found => Err(ClockError::NoCommonSound {
+            reference: reference.camera.to_owned(),
+            camera: other.camera.to_owned(),
+            offset_seconds: found.as_ref().map_or(0.0, |f| f.line.at(f.line.centre)),
+            overlap_seconds: found.as_ref().map_or(0.0, |f| f.overlap_seconds),
+            agreeing: found.as_ref().map_or(0, |f| f.agreeing),
+            tried: found.as_ref().map_or(0, |f| f.tried),
+            chance_log10: found.as_ref().map_or(0.0, |f| f.chance_log10),
+            needed_log10: LEAST_UNLIKELY,
+        }),
     }
 }
 
-fn needed(tried: usize) -> usize {
-    LEAST_AGREEING.max((LEAST_SHARE * tried as f64).ceil() as usize)
+impl Matched {
+    fn is_enough(&self) -> bool {
+        self.agreeing >= LEAST_AGREEING && self.chance_log10 <= LEAST_UNLIKELY
+    }
 }
 
 /// Compares single sounds of both tracks near a coarse offset.
@@ -281,7 +286,9 @@ fn compared(
     let band = BAND_HZ.start / rate..(BAND_HZ.end / rate).min(0.4);
     let mut points: Vec<(f64, f64)> = Vec::new();
     for centre in &centres {
-        let Some((first_start, first)) = reference.window(centre - BEFORE_SECONDS, centre + AFTER_SECONDS) else { continue };
+        let Some((first_start, first)) = reference.window(centre - BEFORE_SECONDS, centre + AFTER_SECONDS) else {
+            continue;
+        };
         let there = centre - offset;
         let Some((second_start, second)) =
             other.window(there - BEFORE_SECONDS - search, there + AFTER_SECONDS + search)
@@ -306,20 +313,55 @@ fn compared(
             points.push((centre - local_offset, local_offset));
         }
     }
-    let line = line::fit(&points);
-    let agreeing: Vec<(f64, f64)> = line.map_or_else(Vec::new, |line| {
-        points.into_iter().filter(|(x, y)| (y - line.at(*x)).abs() < AGREES_SECONDS).collect()
-    });
-    let scattered: Vec<f64> = line.map_or_else(Vec::new, |l| agreeing.iter().map(|(x, y)| y - l.at(*x)).collect());
-    let line = line::fit(&agreeing).or(line);
+    let (line, agreeing, chance_log10) = agreement(&points, search);
+    let residuals: Vec<f64> = agreeing.iter().map(|(x, y)| y - line.at(*x)).collect();
     Ok(Matched {
-        // Without two points there is no line, and too few agree to use it.
-        line: line.unwrap_or(Line { centre: 0.0, level: offset, slope: 0.0, covariance: [[0.0; 2]; 2] }),
+        line,
         agreeing: agreeing.len(),
         tried: centres.len(),
         overlap_seconds: (to - from).max(0.0),
-        scatter_seconds: crate::level::robust_sd(&scattered, 0.0),
+        scatter_seconds: crate::level::robust_sd(&residuals, 0.0),
+        chance_log10,
     })
+}
+
+/// The line with which the points (time, offset) agree least likely by chance, the points that do, and the logarithm of that
+/// chance. `search` is the half width over which offsets of unrelated sounds would be spread.
+fn agreement(points: &[(f64, f64)], search: f64) -> (Line, Vec<(f64, f64)>, f64) {
+    let level = median(&points.iter().map(|p| p.1).collect::<Vec<_>>());
+    let nothing = Line { centre: 0.0, level, slope: 0.0, covariance: [[0.0; 2]; 2] };
+    let mut best = (nothing, Vec::new(), 0.0);
+    let drift = points.iter().map(|p| p.0).fold(f64::NEG_INFINITY, f64::max)
+        - points.iter().map(|p| p.0).fold(f64::INFINITY, f64::min);
+    for tolerance in AGREES_SECONDS {
+        // The densest level, as wide as the tolerance and a clock's drift allow; then the line through it.
+        let wide = tolerance + 0.5 * line::RATE_SD * drift.max(0.0);
+        let near = |level: f64| points.iter().filter(move |p| (p.1 - level).abs() <= wide);
+        let Some(densest) = points.iter().map(|p| p.1).max_by_key(|level| near(*level).count()) else { continue };
+        let Some(first) = line::fit(&near(densest).copied().collect::<Vec<_>>()) else { continue };
+        let agree = |line: &Line| -> Vec<(f64, f64)> {
+            points.iter().copied().filter(|(x, y)| (y - line.at(*x)).abs() <= tolerance).collect()
+        };
+        let Some(second) = line::fit(&agree(&first)) else { continue };
+        let agreeing = agree(&second);
+        let chance = binomial_tail_log10(points.len(), agreeing.len(), (tolerance / search).min(1.0));
+        if chance < best.2 {
+            best = (second, agreeing, chance);
+        }
+    }
+    best
+}
+
+/// Logarithm to base 10 of the chance of `least` or more successes in `n` trials of probability `p`.
+fn binomial_tail_log10(n: usize, least: usize, p: f64) -> f64 {
+    // From all successes downward: each term from the one before.
+    let mut term = p.powi(n as i32);
+    let mut sum = 0.0;
+    for successes in (least..=n).rev() {
+        sum += term;
+        term *= successes as f64 / (n - successes + 1) as f64 * (1.0 - p) / p;
+    }
+    sum.clamp(f64::MIN_POSITIVE, 1.0).log10()
 }
 
 /// Times in the reference track around which to compare: its strongest attacks, or a regular grid where there are few.
@@ -331,4 +373,168 @@ fn centres(reference: &Listened, from: f64, to: f64) -> Vec<f64> {
         centres.extend((0..count).map(|k| from + (to - from) * (k as f64 + 0.5) / count as f64));
     }
     centres
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::made_sound::{Scene, Sound, through_aac};
+
+    /// Strokes and bounces of a rally with irregular pauses.
+    fn rally(seconds: f64, seed: f64) -> Scene {
+        let mut sounds = Vec::new();
+        let mut t = 0.8 + 0.37 * seed.fract();
+        let mut k = 0.0;
+        while t < seconds - 0.3 {
+            sounds.push(Sound::bounce(t - 0.35));
+            sounds.push(Sound::stroke(t));
+            k += 1.0;
+            t += 1.35 + 0.4 * (1.7 * k + seed).sin();
+        }
+        Scene { sounds, seconds }
+    }
+
+    fn clock(tracks: &[SoundTrack]) -> Result<ClockCalibration, ClockError> {
+        let names = ["a", "b", "c"];
+        let sounds: Vec<CameraSound> =
+            tracks.iter().zip(names).map(|(track, camera)| CameraSound { camera, track }).collect();
+        from_sound(&sounds)
+    }
+
+    /// Error of the offset in seconds, with the bounds that every case must keep.
+    fn check(clock: &CameraClock, offset: f64, rate: f64, pts: f64, case: &str) {
+        let error = clock.session_seconds(pts) - (offset + rate * pts);
+        let rate_sd = clock.covariance[1][1].sqrt();
+        println!(
+            "{case}: offset error {:.4} ms at pts 0, {:.4} ms at {pts} s, rate error {:.2} ± {:.2} ppm",
+            (clock.offset_seconds - offset) * 1e3,
+            error * 1e3,
+            (clock.rate - rate) * 1e6,
+            rate_sd * 1e6
+        );
+        assert!(error.abs() < 1e-3 && (clock.offset_seconds - offset).abs() < 1e-3, "{case}");
+        assert!((clock.rate - rate).abs() < 1.96 * rate_sd, "{case}");
+        // The allowance for what sound cannot tell: two phones of 10 ms and 5 ms of path.
+        assert!((clock.sd_seconds(pts) - 0.015).abs() < 1e-4, "{case}: {}", clock.sd_seconds(pts));
+    }
+
+    #[test]
+    fn offset_and_drift_come_out_of_noise_echo_and_unequal_gain() {
+        let scene = rally(60.0, 1.0);
+        let reference = scene.heard_by(1, 48_000.0, 0.0, 1.0, 0.8, 0.004);
+        let other = scene.heard_by(2, 48_000.0, 2.37, 1.0 + 30e-6, 0.25, 0.004);
+        let clock = clock(&[reference, other]).unwrap();
+        assert_eq!((clock.reference.as_str(), clock.cameras[0].source), ("a", ClockSource::Reference));
+        assert_eq!((clock.cameras[0].offset_seconds, clock.cameras[0].rate), (0.0, 1.0));
+        assert_eq!(clock.cameras[1].source, ClockSource::Sound);
+        println!("{}", clock.remarks[0]);
+        check(&clock.cameras[1], 2.37, 1.0 + 30e-6, 50.0, "60 s, 30 ppm");
+        let ppm = clock.cameras[1].covariance[1][1].sqrt() * 1e6;
+        assert!(ppm < 5.0, "a minute resolves the rate to a few ppm: {ppm}");
+    }
+
+    #[test]
+    fn three_cameras_of_different_rates_starts_and_partial_overlap_are_joined() {
+        let scene = rally(50.0, 2.0);
+        let tracks = [
+            scene.heard_by(1, 48_000.0, 0.0, 1.0, 0.5, 0.003),
+            scene.heard_by(2, 44_100.0, 38.2, 1.0 - 20e-6, 0.9, 0.006),
+            scene.heard_by(3, 48_000.0, -7.5, 1.0, 0.3, 0.002),
+        ];
+        let clock = clock(&tracks).unwrap();
+        check(&clock.cameras[1], 38.2, 1.0 - 20e-6, 5.0, "12 s of 50 in common, 44.1 kHz");
+        check(&clock.cameras[2], -7.5, 1.0, 30.0, "started earlier");
+    }
+
+    #[test]
+    fn a_phones_sound_codec_moves_nothing() {
+        let scene = rally(20.0, 6.0);
+        let tracks = [
+            through_aac(&scene.heard_by(1, 48_000.0, 0.0, 1.0, 0.5, 0.004)),
+            through_aac(&scene.heard_by(2, 44_100.0, 3.3, 1.0 - 15e-6, 0.3, 0.004)),
+        ];
+        check(&clock(&tracks).unwrap().cameras[1], 3.3, 1.0 - 15e-6, 8.0, "AAC at 96 kbit/s");
+    }
+
+    #[test]
+    fn a_start_offset_of_a_track_counts() {
+        let scene = rally(20.0, 3.0);
+        let mut late = scene.heard_by(2, 48_000.0, 1.5, 1.0, 0.5, 0.003);
+        late.start_pts_seconds = 0.4;
+        let clock = clock(&[scene.heard_by(1, 48_000.0, 0.0, 1.0, 0.5, 0.003), late]).unwrap();
+        check(&clock.cameras[1], 1.1, 1.0, 10.0, "start offset 0.4 s");
+    }
+
+    #[test]
+    fn even_strokes_are_not_taken_for_each_other() {
+        let sounds = (0..25).map(|k| Sound::stroke(1.0 + 1.4 * f64::from(k))).collect();
+        let scene = Scene { sounds, seconds: 36.0 };
+        let tracks =
+            [scene.heard_by(1, 48_000.0, 0.0, 1.0, 0.5, 0.004), scene.heard_by(2, 48_000.0, 4.2, 1.0, 0.5, 0.004)];
+        check(&clock(&tracks).unwrap().cameras[1], 4.2, 1.0, 15.0, "a stroke every 1.4 s");
+    }
+
+    #[test]
+    fn sounds_from_two_places_still_agree_on_one_of_them() {
+        let scene = rally(40.0, 5.0);
+        // Bounces are 3 m nearer to the first phone, strokes 0.7 m nearer to the second (at 343 m/s).
+        let mut there = Scene { sounds: scene.sounds.clone(), seconds: scene.seconds };
+        for (index, sound) in there.sounds.iter_mut().enumerate() {
+            sound.seconds += if index % 2 == 0 { 0.008_7 } else { -0.002 };
+        }
+        let tracks =
+            [scene.heard_by(1, 48_000.0, 0.0, 1.0, 0.5, 0.004), there.heard_by(2, 48_000.0, 2.0, 1.0, 0.5, 0.004)];
+        let clock = clock(&tracks).unwrap();
+        println!("{}", clock.remarks[0]);
+        let error = clock.cameras[1].session_seconds(20.0) - 22.0;
+        println!("two places: offset error {:.2} ms", error * 1e3);
+        assert!(error.abs() < 0.009 && error.abs() < clock.cameras[1].sd_seconds(20.0));
+    }
+
+    #[test]
+    fn unrelated_sound_is_refused_with_numbers() {
+        let mut least = 0.0f64;
+        for seed in 0..5 {
+            let (one, two) = (rally(25.0, f64::from(seed) + 0.3), rally(25.0, f64::from(seed) + 40.7));
+            let reference = one.heard_by(1, 48_000.0, 0.0, 1.0, 0.5, 0.004);
+            let other = two.heard_by(2, 48_000.0, 0.0, 1.0, 0.5, 0.004);
+            let error = clock(&[reference, other]).unwrap_err();
+            let ClockError::NoCommonSound { chance_log10, .. } = &error else { panic!("{error}") };
+            least = least.min(*chance_log10);
+            assert!(error.to_string().contains("clap"), "{error}");
+            if seed == 0 {
+                println!("{error}");
+            }
+        }
+        println!("unrelated pairs: least chance 10^{least:.1}, accepted below 10^{LEAST_UNLIKELY}");
+    }
+
+    #[test]
+    fn the_binomial_tail_matches_written_out_cases() {
+        // 1 - (1 - 0.1)^5, and 5 · 0.1⁴ · 0.9 + 0.1⁵.
+        assert!((binomial_tail_log10(5, 1, 0.1) - (1.0 - 0.9f64.powi(5)).log10()).abs() < 1e-12);
+        assert!((binomial_tail_log10(5, 4, 0.1) - 0.000_46f64.log10()).abs() < 1e-12);
+        assert!(binomial_tail_log10(5, 0, 0.1).abs() < 1e-12);
+    }
+
+    #[test]
+    fn noise_without_any_sound_is_refused() {
+        let scene = Scene { sounds: Vec::new(), seconds: 10.0 };
+        let tracks =
+            [scene.heard_by(1, 48_000.0, 0.0, 1.0, 0.5, 0.01), scene.heard_by(2, 48_000.0, 0.0, 1.0, 0.5, 0.01)];
+        assert!(matches!(clock(&tracks).unwrap_err(), ClockError::NoCommonSound { .. }));
+    }
+
+    #[test]
+    fn unusable_tracks_are_told_by_camera() {
+        let good = rally(5.0, 1.0).heard_by(1, 48_000.0, 0.0, 1.0, 0.5, 0.004);
+        let short = SoundTrack { samples: vec![0.1; 1000], ..good.clone() };
+        let silent = SoundTrack { samples: vec![0.0; 200_000], ..good.clone() };
+        assert!(matches!(clock(&[]).unwrap_err(), ClockError::TooFewCameras { given: 0 }));
+        assert!(matches!(clock(std::slice::from_ref(&good)).unwrap_err(), ClockError::TooFewCameras { given: 1 }));
+        assert!(
+            matches!(clock(&[good.clone(), short]).unwrap_err(), ClockError::TooShort { camera, .. } if camera == "b")
+        );
+        assert!(matches!(clock(&[good, silent]).unwrap_err(), ClockError::Silent { camera } if camera == "b"));
+    }
 }

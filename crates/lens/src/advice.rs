@@ -13,7 +13,7 @@ const ENOUGH_VIEWS: usize = 10;
 /// Largest tilt of the board against the picture plane, in degrees, below which more is asked for.
 const ENOUGH_TILT_DEGREES: f64 = 20.0;
 /// Side of the board's outline as a share of the picture's (root of the ratio of areas), median over views.
-const ENOUGH_SIZE: f64 = 0.25;
+const ENOUGH_SIZE: f64 = 0.2;
 /// Median edge width in pixels above which the pictures are called blurred.
 const BLURRED_PX: f64 = 5.0;
 /// A view's error as a multiple of the median view's above which it is named.

@@ -3,10 +3,10 @@
 use midline_session::board::{Board, BoardView};
 use midline_session::calibration::{LensCalibration, LensView};
 use midline_solver::{EndReason, Options, Solution, SolverError, minimise};
-use nalgebra::DMatrix;
+use nalgebra::{DMatrix, Vector3};
 
 use crate::advice::advice;
-use crate::checks::check;
+use crate::checks::{LEAST_PLANE_ANGLE_DEGREES, check, widest_angle_degrees};
 use crate::coverage::coverage;
 use crate::held_out::held_out_rms_px;
 use crate::pose::squared_error_px;
@@ -51,9 +51,11 @@ pub fn calibrate(
     let rms_px = settings.corner_sd_px * (2.0 * solution.cost / corner_count as f64).sqrt();
     if solution.end == EndReason::Iterations {
         let iterations = solution.iterations;
-        return Err(LensError::NotConverged { camera: camera.to_owned(), iterations, rms_px });
+        let error = LensError::NotConverged { camera: camera.to_owned(), iterations, rms_px };
+        return Err(parallel_views(camera, &solution.state).unwrap_or(error));
     }
-    let covariance = lens_covariance(camera, &problem, &solution)?;
+    let covariance = lens_covariance(camera, &problem, &solution)
+        .map_err(|error| parallel_views(camera, &solution.state).unwrap_or(error))?;
     let lens = solution.state.lens;
     // A fixed parameter's row of free directions is 0, and so is its variance.
     let held_fixed = |parameter: usize| problem.free.row(parameter).iter().all(|&entry| entry == 0.0);
@@ -62,12 +64,13 @@ pub fn calibrate(
     for (index, name) in ["fx", "fy"].iter().enumerate() {
         let (value, sd) = (lens.focal_px[index], standard_deviations[index].unwrap_or(0.0));
         if sd > HOPELESS_FOCAL * value {
-            return Err(LensError::NotDetermined {
+            let error = LensError::NotDetermined {
                 camera: camera.to_owned(),
                 views: views.len(),
                 what: format!("the focal length {name}"),
                 detail: Some(format!("{value:.0} ± {sd:.0} px")),
-            });
+            };
+            return Err(parallel_views(camera, &solution.state).unwrap_or(error));
         }
     }
     let mut calibration = LensCalibration {
@@ -84,6 +87,18 @@ pub fn calibrate(
     };
     calibration.advice = advice(board, views, &calibration);
     Ok(calibration)
+}
+
+/// The error to give instead when a fit failed because the boards' planes are parallel.
+fn parallel_views(camera: &str, state: &LensState) -> Option<LensError> {
+    let normals: Vec<Vector3<f64>> = state.camera_from_board.iter().map(|pose| pose.rotation * Vector3::z()).collect();
+    let spread_degrees = widest_angle_degrees(&normals);
+    (spread_degrees < LEAST_PLANE_ANGLE_DEGREES).then(|| LensError::ParallelViews {
+        camera: camera.to_owned(),
+        views: normals.len(),
+        spread_degrees,
+        needed_degrees: LEAST_PLANE_ANGLE_DEGREES,
+    })
 }
 
 /// Covariance of all parameters of the lens, scaled by the residuals found; rows and columns of fixed ones are 0.

@@ -1,7 +1,7 @@
 //! Refusing what cannot be calibrated, before anything is computed.
 
 use midline_session::board::{Board, BoardView};
-use nalgebra::Vector2;
+use nalgebra::{Vector2, Vector3};
 
 use crate::LensError;
 use crate::homography::{homography, plane_normal, spread_across};
@@ -11,8 +11,9 @@ use crate::start::picture_centre_px;
 const LEAST_VIEWS: usize = 3;
 /// Spread of corners across their main direction below which a view is edge-on; a board at 85° still has about 0.06.
 const LEAST_SPREAD: f64 = 0.01;
-/// Angle between two of the boards' planes below which the focal length hangs on noise. Common practice, no source.
-const LEAST_PLANE_ANGLE_DEGREES: f64 = 5.0;
+/// Angle between two of the boards' planes below which the focal length hangs on noise and distortion. Common practice, no
+/// source.
+pub(crate) const LEAST_PLANE_ANGLE_DEGREES: f64 = 10.0;
 
 /// Checks the board, the counts, places and arrangement of all corners, and that the planes are not all parallel.
 pub(crate) fn check(camera: &str, board: &Board, views: &[BoardView], size_px: [u32; 2]) -> Result<(), LensError> {
@@ -59,13 +60,18 @@ fn check_view(camera: &str, board: &Board, view: &BoardView, size_px: [u32; 2]) 
 fn plane_spread_degrees(board: &Board, views: &[BoardView], size_px: [u32; 2]) -> f64 {
     let plane: Vec<Vector2<f64>> = board.corners_m().iter().map(|p| p.coords.xy()).collect();
     let focal_px = f64::from(size_px[0].max(size_px[1]));
-    let normals: Vec<_> = views
+    let normals: Vec<Vector3<f64>> = views
         .iter()
         .filter_map(|view| {
             let pixels: Vec<Vector2<f64>> = view.corners_px.iter().map(|&px| px.into()).collect();
             plane_normal(&homography(&plane, &pixels)?, focal_px, picture_centre_px(size_px))
         })
         .collect();
+    widest_angle_degrees(&normals)
+}
+
+/// Largest angle between two of the vectors, degrees.
+pub(crate) fn widest_angle_degrees(normals: &[Vector3<f64>]) -> f64 {
     let mut widest = 0.0_f64;
     for (index, a) in normals.iter().enumerate() {
         for b in &normals[index + 1..] {

@@ -98,7 +98,7 @@ pub enum LensError {
         camera: String,
         /// Views given.
         views: usize,
-        /// Largest angle between two of the planes, degrees, estimated for a lens of middling width.
+        /// Largest angle between two of the planes, degrees: of the fit, or for a lens of middling width before it.
         spread_degrees: f64,
         /// Angle needed, degrees.
         needed_degrees: f64,

@@ -162,7 +162,7 @@ impl Walker<'_> {
             if child_end < content || child_end > end {
                 return Err(self.malformed(parent, format!("its part \"{}\" is longer than itself", name_of(name))));
             }
-            self.visit(name, header.size.max(HEADER_SIZE), child_end, depth)?;
+            self.visit(name, header.size, child_end, depth)?;
             self.jump(child_end)?;
         }
     }

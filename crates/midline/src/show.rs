@@ -168,6 +168,7 @@ pub(crate) fn lift(stages: &Stages, json: bool) -> anyhow::Result<()> {
         let error = median(found.iter().map(|p| p.reprojection_px).collect());
         println!("  {name:16} {:8} {:9.1} mm {error:13.2} px", found.len(), sd * 1e3);
     }
+    sentences(&stages.lift_remarks()?);
     Ok(())
 }
 

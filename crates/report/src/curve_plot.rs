@@ -133,6 +133,9 @@ pub(crate) fn curve_plot(
     frame
         .plot(id, title, description, |area| {
             let mut chart = frame.chart(area, x.clone(), y.clone(), unit)?;
+            if y.start < 0.0 {
+                draw_line(&mut chart, &[(x.start, 0.0), (x.end, 0.0)], LineStyle { colour: QUIET, dash: None }, 0.6)?;
+            }
             draw_marks(&mut chart, marks, &x, &y)?;
             for (style, runs) in &all {
                 for run in runs {

@@ -161,7 +161,7 @@ fn measures(w: f64, number: usize) -> Vec<Measure> {
     let mut all = vec![
         measure(
             "racket-farthest-across",
-            "Racket tip, farthest across the midline",
+            "racket tip farthest across",
             "m",
             "Smallest signed distance of the racket tip to the midline plane (through mid-shoulder and mid-hip, normal along the shoulder line) between take-back start and contact; positive on the hitting side, negative on the other side.",
             -0.27 + 0.05 * w,
@@ -169,7 +169,7 @@ fn measures(w: f64, number: usize) -> Vec<Measure> {
         ),
         measure(
             "racket-behind-frontal",
-            "Racket tip behind the frontal plane at that instant",
+            "racket tip to the frontal plane when farthest across",
             "m",
             "Signed distance of the racket tip to the frontal plane when it is farthest across; negative is behind.",
             -0.41 + 0.03 * w,
@@ -177,7 +177,7 @@ fn measures(w: f64, number: usize) -> Vec<Measure> {
         ),
         measure(
             "take-back-path",
-            "Length of the racket tip's path in the take-back",
+            "path of the racket tip in the take-back",
             "m",
             "Length of the racket tip's path in body axes from take-back start to its end.",
             1.84 + 0.11 * w,
@@ -185,7 +185,7 @@ fn measures(w: f64, number: usize) -> Vec<Measure> {
         ),
         measure(
             "take-back-after-bounce",
-            "Take-back start minus bounce",
+            "take-back start minus bounce",
             "s",
             "Instant of take-back start minus instant of the ball's bounce; negative is before the bounce.",
             -0.22 - 0.01 * w,
@@ -193,7 +193,7 @@ fn measures(w: f64, number: usize) -> Vec<Measure> {
         ),
         measure(
             "forward-duration",
-            "Forward-swing start to contact",
+            "forward-swing start to contact",
             "s",
             "Time from forward-swing start to contact.",
             0.24 - 0.01 * w,
@@ -201,7 +201,7 @@ fn measures(w: f64, number: usize) -> Vec<Measure> {
         ),
         measure(
             "racket-speed-contact",
-            "Racket-tip speed at contact",
+            "racket-tip speed at contact",
             "m/s",
             "Speed of the racket tip at contact, from the side before contact only.",
             30.6 + 1.3 * w,
@@ -209,7 +209,7 @@ fn measures(w: f64, number: usize) -> Vec<Measure> {
         ),
         measure(
             "racket-speed-dip",
-            "Deepest dip of the racket-tip speed",
+            "deepest dip of the racket-tip speed",
             "1",
             "Largest drop between the end of the take-back and contact, as a share of the neighbouring lower peak.",
             0.23 + 0.04 * w,
@@ -217,7 +217,7 @@ fn measures(w: f64, number: usize) -> Vec<Measure> {
         ),
         measure(
             "shoulder-front",
-            "Dominant shoulder ahead of the other at contact",
+            "dominant shoulder ahead of the other at contact",
             "m",
             "Distance by which the dominant shoulder is ahead of the other along the hitting direction; positive is ahead.",
             0.081 + 0.02 * w,
@@ -225,7 +225,7 @@ fn measures(w: f64, number: usize) -> Vec<Measure> {
         ),
         measure(
             "shoulder-alignment-contact",
-            "Shoulder alignment at contact",
+            "shoulder alignment at contact",
             "rad",
             "Angle of the shoulder line to the baseline, seen from above; positive when opened to the net.",
             0.31 + 0.06 * w,
@@ -233,7 +233,7 @@ fn measures(w: f64, number: usize) -> Vec<Measure> {
         ),
         measure(
             "contact-ahead",
-            "Contact in front of the dominant shoulder",
+            "contact in front of the dominant shoulder",
             "m",
             "Distance of the ball from the dominant shoulder along the hitting direction at contact; positive is in front.",
             0.43 + 0.04 * w,
@@ -241,7 +241,7 @@ fn measures(w: f64, number: usize) -> Vec<Measure> {
         ),
         measure(
             "trunk-peak",
-            "Peak angular speed of the shoulder line",
+            "peak angular speed of the shoulder line",
             "rad/s",
             "Largest angular speed of the shoulder line about the vertical before contact.",
             11.8 + 0.7 * w,
@@ -320,7 +320,7 @@ fn curves(w: f64, number: usize) -> Vec<Curve> {
     vec![
         curve(
             "racket-tip-speed",
-            "Racket-tip speed",
+            "racket-tip speed",
             "m/s",
             "Speed of the racket tip in the court frame; the sides of contact are estimated apart.",
             &speed,
@@ -328,7 +328,7 @@ fn curves(w: f64, number: usize) -> Vec<Curve> {
         ),
         curve(
             "shoulder-alignment",
-            "Shoulder alignment",
+            "alignment of the shoulder line",
             "rad",
             "Angle of the shoulder line to the baseline, seen from above; positive when opened to the net.",
             &shoulders,
@@ -336,7 +336,7 @@ fn curves(w: f64, number: usize) -> Vec<Curve> {
         ),
         curve(
             "hip-alignment",
-            "Hip alignment",
+            "alignment of the hip line",
             "rad",
             "Angle of the hip line to the baseline, seen from above; positive when opened to the net.",
             &hips,
@@ -344,7 +344,7 @@ fn curves(w: f64, number: usize) -> Vec<Curve> {
         ),
         curve(
             "forearm-angular-speed",
-            "Angular speed of the forearm",
+            "angular speed of the forearm",
             "rad/s",
             "Angular speed of the line from elbow to wrist.",
             &forearm,
@@ -384,28 +384,28 @@ fn statements(number: usize) -> Vec<Statement> {
     vec![
         statement(
             "shoulder-in-front",
-            "The dominant shoulder is in front at contact",
+            "The ball is met with the dominant shoulder in front of the other.",
             pick([Some(0.998), Some(0.99), Some(0.97), Some(0.81), Some(0.999), Some(0.96)]),
             &["shoulder-front"],
             common,
         ),
         statement(
             "no-hitch",
-            "Racket speed keeps rising without a hitch until contact",
+            "The racket speed rises without a hitch until contact.",
             pick([Some(0.02), Some(0.01), Some(0.004), Some(0.38), Some(0.03), Some(0.97)]),
             &["racket-speed-dip", "sparc"],
             common,
         ),
         statement(
             "take-back-around-bounce",
-            "The take-back starts within 100 ms of the bounce",
+            "The take-back starts around the bounce (within 0.1 s of it).",
             pick([Some(0.001), Some(0.02), Some(0.01), None, Some(0.03), Some(0.02)]),
             &["take-back-after-bounce"],
             common,
         ),
         statement(
             "hips-before-shoulders",
-            "The hips turn before the shoulders",
+            "The hips fire before the shoulders.",
             None,
             &["sequence-hip-shoulder"],
             "Landlinger et al. 2010, J Sports Sci Med 9:643",

@@ -26,6 +26,7 @@ mod path_plot;
 mod plot;
 mod quality;
 mod statements;
+mod words;
 
 use midline_session::Provenance;
 use midline_session::calibration::{ClockCalibration, LensCalibration, RigCalibration};
@@ -53,7 +54,7 @@ pub struct KeyPicture {
     pub rgb: Vec<u8>,
     /// Skeleton and racket as line segments, pixels, pixel centres at integers.
     pub skeleton_px: Vec<[[f64; 2]; 2]>,
-    /// The racket tip's path up to here as a polyline, pixels.
+    /// The racket tip's path as a polyline, pixels.
     pub racket_path_px: Vec<[f64; 2]>,
 }
 
@@ -150,6 +151,9 @@ pub fn render(input: &ReportInput) -> Result<String, ReportError> {
     let mut environment = minijinja::Environment::new();
     environment.set_syntax(SyntaxConfig::builder().trim_blocks(true).lstrip_blocks(true).build()?);
     environment.set_undefined_behavior(minijinja::UndefinedBehavior::Strict);
+    environment.add_filter("headline", words::headline);
+    environment.add_filter("sentence", words::sentence);
+    environment.add_filter("clause", words::clause);
     environment.add_template(TEMPLATE_NAME, TEMPLATE)?;
     let page = minijinja::value::Serde(page);
     let context = minijinja::context! { style => STYLE, page };

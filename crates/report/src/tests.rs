@@ -57,7 +57,12 @@ fn every_part_is_there() {
     for remark in ["lower left corner", "agree to 3 mm", "latency allowed for sound", "swapped in 3 frames", "14.2 s"] {
         assert!(text.contains(remark), "{remark} is missing");
     }
-    assert_eq!(html.matches("<svg").count(), html.matches("</svg>").count());
+    for element in ["svg", "table", "tr", "th", "td", "details", "figure", "section", "li"] {
+        let opened = html.matches(&format!("<{element}>")).count() + html.matches(&format!("<{element} ")).count();
+        assert_eq!(opened, html.matches(&format!("</{element}>")).count(), "{element}");
+    }
+    let headings = html.matches("scope=\"row\"").count() + html.matches("scope=\"col\"").count();
+    assert_eq!(headings, html.matches("<th ").count());
     // Every drawing that is not mere decoration has a role, a title and a description.
     let drawings = html.matches("role=\"img\"").count();
     assert_eq!(drawings, 8 + 5);

@@ -31,10 +31,14 @@ pub enum RigError {
         value: f64,
     },
     /// Neither boards nor court points.
-    #[error("neither a board seen by two cameras at rest nor court points are given; film the board held still in sight of both cameras, or mark at least four court points in each")]
+    #[error(
+        "neither a board seen by two cameras at rest nor court points are given; film the board held still in sight of both cameras, or mark at least four court points in each"
+    )]
     NothingToGoBy,
     /// A camera has too few court points and nothing else.
-    #[error("camera \"{camera}\" has {points} court point(s); mark at least 4 that do not lie on one line, the more and the farther apart the better")]
+    #[error(
+        "camera \"{camera}\" has {points} court point(s); mark at least 4 that do not lie on one line, the more and the farther apart the better"
+    )]
     TooFewCourtPoints {
         /// The camera.
         camera: String,
@@ -52,7 +56,9 @@ pub enum RigError {
         known: String,
     },
     /// Points on one line leave a turn about it open.
-    #[error("camera \"{camera}\": its court points ({points}) lie on one line, which leaves its place open; mark at least one point well off that line")]
+    #[error(
+        "camera \"{camera}\": its court points ({points}) lie on one line, which leaves its place open; mark at least one point well off that line"
+    )]
     Collinear {
         /// The camera.
         camera: String,
@@ -70,7 +76,9 @@ pub enum RigError {
         source: IntrinsicsError,
     },
     /// The court points fit a camera under the ground only.
-    #[error("camera \"{camera}\": its court points fit only a camera under the ground, as when left and right (or near and far) are taken for each other; check the names: left and right are meant as seen from behind the near baseline, looking at the net")]
+    #[error(
+        "camera \"{camera}\": its court points fit only a camera under the ground, as when left and right (or near and far) are taken for each other; check the names: left and right are meant as seen from behind the near baseline, looking at the net"
+    )]
     BelowGround {
         /// The camera.
         camera: String,
@@ -92,8 +100,24 @@ pub enum RigError {
         /// Another court point that the mark fits.
         fits: Option<String>,
     },
+    /// Court points agree within each camera but not with the rest.
+    #[error(
+        "camera \"{camera}\": \"{point}\" is {residual_px:.0} px off (limit {limit_px:.0} px) once the shared boards are taken into account, though the court points agree among themselves; check the board's square_m, the court model, and that no camera's court is named from the other end"
+    )]
+    CourtAgainstBoards {
+        /// The camera.
+        camera: String,
+        /// The worst point.
+        point: String,
+        /// Its distance.
+        residual_px: f64,
+        /// Largest distance allowed.
+        limit_px: f64,
+    },
     /// A sighting whose corners do not belong to the board.
-    #[error("sighting {sighting}, camera \"{camera}\": {corners} corners, but board \"{board}\" has {expected}; check the board's inner_corners")]
+    #[error(
+        "sighting {sighting}, camera \"{camera}\": {corners} corners, but board \"{board}\" has {expected}; check the board's inner_corners"
+    )]
     BoardMismatch {
         /// Index of the sighting.
         sighting: usize,
@@ -107,13 +131,17 @@ pub enum RigError {
         expected: usize,
     },
     /// A board whose corners cannot be told apart after a half turn.
-    #[error("board \"{board}\" looks the same after a half turn, so that two cameras cannot agree on its corners; use one with one even and one odd number of inner corners")]
+    #[error(
+        "board \"{board}\" looks the same after a half turn, so that two cameras cannot agree on its corners; use one with one even and one odd number of inner corners"
+    )]
     HalfTurn {
         /// The board.
         board: String,
     },
     /// No pose of the board explains what one camera saw.
-    #[error("sighting {sighting}, camera \"{camera}\": no pose of the board explains its corners; check the board's dimensions and this camera's lens")]
+    #[error(
+        "sighting {sighting}, camera \"{camera}\": no pose of the board explains its corners; check the board's dimensions and this camera's lens"
+    )]
     NoBoardPose {
         /// Index of the sighting.
         sighting: usize,
@@ -121,13 +149,17 @@ pub enum RigError {
         camera: String,
     },
     /// Cameras that nothing connects to the others.
-    #[error("camera(s) {cameras} cannot be placed: no resting board is seen by them together with a placed camera, and they have fewer than 4 court points; film the board still in sight of both, or mark court points")]
+    #[error(
+        "camera(s) {cameras} cannot be placed: no resting board is seen by them together with a placed camera, and they have fewer than 4 court points; film the board still in sight of both, or mark court points"
+    )]
     NotConnected {
         /// The cameras.
         cameras: String,
     },
     /// Too many sightings contradict the others.
-    #[error("{contradicting} of {sightings} shared board sightings contradict the others (worst: sighting {worst}, camera \"{camera}\", {rms_px:.1} px); the board moved between the cameras' frames, the clocks are apart, or the lenses are not these cameras'")]
+    #[error(
+        "{contradicting} of {sightings} shared board sightings contradict the others (worst: sighting {worst}, camera \"{camera}\", {rms_px:.1} px); the board moved between the cameras' frames, the clocks are apart, or the lenses are not these cameras'"
+    )]
     BoardsContradict {
         /// Sightings that contradict.
         contradicting: usize,
@@ -141,7 +173,9 @@ pub enum RigError {
         rms_px: f64,
     },
     /// Two solutions explain the data about equally well.
-    #[error("two places of camera \"{camera}\", {apart_m:.2} m and {apart_degrees:.1} degrees apart, explain what was seen about equally well; {advice}")]
+    #[error(
+        "two places of camera \"{camera}\", {apart_m:.2} m and {apart_degrees:.1} degrees apart, explain what was seen about equally well; {advice}"
+    )]
     Undecided {
         /// The camera that differs most.
         camera: String,

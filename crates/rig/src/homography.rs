@@ -29,8 +29,7 @@ pub(crate) fn pose_of_plane(
     let scaled = homography * (scale * depth.signum());
     let (x, y) = (scaled.column(0).into_owned(), scaled.column(1).into_owned());
     let rotation = nearest_rotation(&Matrix3::from_columns(&[x, y, x.cross(&y)]))?;
-    let camera_from_plane =
-        RigidTransform::from_parts(Translation3::from(scaled.column(2).into_owned()), rotation);
+    let camera_from_plane = RigidTransform::from_parts(Translation3::from(scaled.column(2).into_owned()), rotation);
     Some(camera_from_plane * object_from_plane.inverse())
 }
 

@@ -6,9 +6,13 @@ use midline_geometry::Intrinsics;
 use midline_session::board::{Board, BoardView};
 use midline_session::calibration::LensCalibration;
 use midline_session::court::Court;
+use midline_solver::Loss;
 use nalgebra::{Point3, Vector2};
 
 use crate::{RigError, SharedSighting};
+
+/// Pixels of the court points marked in one camera's picture, by the names of the court model.
+pub type CourtMarks = BTreeMap<String, [f64; 2]>;
 
 /// What a rig is solved from. Cameras are in the order of the lenses everywhere.
 #[derive(Debug, Clone, Copy)]
@@ -17,22 +21,25 @@ pub struct RigInput<'a> {
     pub lenses: &'a [LensCalibration],
     /// The board and where the cameras saw it together at rest.
     pub boards: Option<(&'a Board, &'a [SharedSighting])>,
-    /// The court and, for each camera, the pixels of its named points (empty where none were marked).
-    pub court: Option<(&'a Court, &'a [BTreeMap<String, [f64; 2]>])>,
+    /// The court and, for each camera, its marked points (empty where there are none).
+    pub court: Option<(&'a Court, &'a [CourtMarks])>,
 }
 
-/// Assumed accuracy of what is seen; where the residuals are larger, they count instead.
+/// Assumed accuracy of what is seen (where the residuals are larger, they count instead), and the loss.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct RigSettings {
     /// Standard deviation of a marked court point, px per coordinate: hand, paint and court together.
     pub click_sd_px: f64,
     /// Standard deviation of a board corner, px per coordinate.
     pub corner_sd_px: f64,
+    /// Loss of the joint solution, its scale in standard deviations of a point. The squared loss gives the plain
+    /// least-squares optimum.
+    pub loss: Loss,
 }
 
 impl Default for RigSettings {
     fn default() -> Self {
-        Self { click_sd_px: 1.5, corner_sd_px: 0.2 }
+        Self { click_sd_px: 1.5, corner_sd_px: 0.2, loss: Loss::Huber(3.0) }
     }
 }
 
@@ -97,7 +104,7 @@ impl<'a> Checked<'a> {
         Ok(checked)
     }
 
-    fn take_court(&mut self, court: &Court, marked: &[BTreeMap<String, [f64; 2]>]) -> Result<(), RigError> {
+    fn take_court(&mut self, court: &Court, marked: &[CourtMarks]) -> Result<(), RigError> {
         let lenses = self.names.len();
         if marked.len() != lenses {
             return Err(RigError::LensMissing { what: "court points", found: marked.len(), lenses });

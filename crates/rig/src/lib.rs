@@ -31,6 +31,7 @@ mod test_scene;
 mod tests;
 
 pub use error::RigError;
-pub use input::{RigInput, RigSettings};
+pub use input::{CourtMarks, RigInput, RigSettings};
+pub use midline_solver::Loss;
 pub use sightings::{SharedSighting, pair_sightings};
 pub use solve::{solve, solve_with};

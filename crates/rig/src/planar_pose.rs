@@ -20,9 +20,8 @@ pub(crate) fn planar_minima(intrinsics: &Intrinsics, observed: &[Observed], sd_p
     let start = pose_of_plane(intrinsics, &RigidTransform::identity(), observed);
     let first = start.and_then(|start| problem.refined(start, Loss::Squared));
     let centre = centroid(observed);
-    let second = first.and_then(|first| {
-        problem.refined(mirrored(&first.camera_from_object, &centre, &Vector3::z()), Loss::Squared)
-    });
+    let second = first
+        .and_then(|first| problem.refined(mirrored(&first.camera_from_object, &centre, &Vector3::z()), Loss::Squared));
     distinct(first.into_iter().chain(second).collect())
 }
 
@@ -84,10 +83,8 @@ mod tests {
                 let centre = centroid(&observed);
                 let turned = stepped(&pose, &step);
                 let back = (pose * centre) - (turned * centre);
-                let start = RigidTransform::from_parts(
-                    Translation3::from(turned.translation.vector + back),
-                    turned.rotation,
-                );
+                let start =
+                    RigidTransform::from_parts(Translation3::from(turned.translation.vector + back), turned.rotation);
                 if let Some(other) = problem.refined(start, Loss::Squared)
                     && other.cost < minima[0].cost * 1.5
                 {

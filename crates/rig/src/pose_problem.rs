@@ -27,8 +27,7 @@ pub(crate) fn projected(
     observed: &Observed,
 ) -> Option<(Vector2<f64>, Matrix2x6<f64>)> {
     let rotated = camera_from_object.rotation * observed.point.coords;
-    let (px, by_point) =
-        intrinsics.project_with_point_jacobian(&(rotated + camera_from_object.translation.vector))?;
+    let (px, by_point) = intrinsics.project_with_point_jacobian(&(rotated + camera_from_object.translation.vector))?;
     let mut by_pose = Matrix2x6::zeros();
     by_pose.fixed_columns_mut::<3>(0).copy_from(&(by_point * -skew(&rotated)));
     by_pose.fixed_columns_mut::<3>(3).copy_from(&by_point);
@@ -126,6 +125,9 @@ mod tests {
         let problem = PoseProblem { intrinsics: &intrinsics, observed: &observed, sd_px: 0.5 };
         let moved = stepped(&pose, &Vector6::new(0.02, -0.01, 0.03, 0.05, 0.02, -0.04));
         assert!(midline_solver::worst_jacobian_error(&problem, &moved) < 1e-6);
-        assert_eq!(Vector3::zeros(), (pose.inverse() * pose).translation.vector.map(|v| if v.abs() < 1e-12 { 0.0 } else { v }));
+        assert_eq!(
+            Vector3::zeros(),
+            (pose.inverse() * pose).translation.vector.map(|v| if v.abs() < 1e-12 { 0.0 } else { v })
+        );
     }
 }

@@ -58,8 +58,11 @@ pub fn hash_file(path: &Path) -> Result<InputHash, SessionError> {
 pub fn write_atomically(path: &Path, content: &[u8]) -> Result<(), SessionError> {
     let folder = path.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
     std::fs::create_dir_all(folder).map_err(SessionError::io(folder, "making the folder"))?;
-    let mut temporary =
-        tempfile::NamedTempFile::new_in(folder).map_err(SessionError::io(folder, "making a temporary file"))?;
+    let mut builder = tempfile::Builder::new();
+    // Readable as any file that a program writes (the system's umask applies), not private as temporary files are.
+    #[cfg(unix)]
+    builder.permissions(std::os::unix::fs::PermissionsExt::from_mode(0o666));
+    let mut temporary = builder.tempfile_in(folder).map_err(SessionError::io(folder, "making a temporary file"))?;
     temporary.write_all(content).map_err(SessionError::io(path, "writing"))?;
     temporary.as_file().sync_all().map_err(SessionError::io(path, "writing to disk"))?;
     temporary.persist(path).map_err(|e| SessionError::io(path, "renaming into place")(e.error))?;

@@ -16,9 +16,11 @@ pub fn normal_probability(z: f64) -> f64 {
 fn error_function_series(x: f64) -> f64 {
     let mut term = x;
     let mut sum = x;
-    for n in 1..80 {
-        term *= -x * x / f64::from(n);
-        sum += term / f64::from(2 * n + 1);
+    let mut n = 0.0;
+    while term.abs() > 1e-17 {
+        n += 1.0;
+        term *= -x * x / n;
+        sum += term / (2.0 * n + 1.0);
     }
     2.0 / PI.sqrt() * sum
 }
@@ -28,7 +30,7 @@ fn complementary_fraction(x: f64) -> f64 {
         return 0.0;
     }
     let mut tail = x;
-    for k in (1..=80).rev() {
+    for k in (1..=40).rev() {
         tail = x + f64::from(k) / 2.0 / tail;
     }
     (-x * x).exp() / (PI.sqrt() * tail)

@@ -1,10 +1,19 @@
 //! Filters, differentiation, smoothness and correlation of sampled signals
+//!
+//! # Conventions
+//!
+//! - Times in seconds, rates in hertz; samples may be unevenly spaced wherever times are asked for instead of a rate.
+//! - Values stay in the caller's unit; variances in its square.
+//! - What cannot be computed (too few samples, numbers that are not finite) is `None`, never NaN.
+//! - A window that must not cross an instant is kept on its side by ending the span of samples there ([`window_within`]).
 
 pub mod correlation;
 mod distributions;
 mod local_polynomial;
+mod smooth_prior;
 mod smoothness;
 
 pub use distributions::{normal_probability, student_factor};
 pub use local_polynomial::{Stencil, stencil, window_within};
+pub use smooth_prior::{SmoothEstimate, SmoothFit, SmoothPrior};
 pub use smoothness::{ARC_LENGTH_LIMIT_HZ, log_dimensionless_jerk, spectral_arc_length};

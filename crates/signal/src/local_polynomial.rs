@@ -7,8 +7,6 @@
 
 use std::ops::Range;
 
-use nalgebra::{DMatrix, DVector};
-
 /// Coefficients that turn samples into derivatives of their local polynomial at one instant.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Stencil {
@@ -54,37 +52,71 @@ pub fn stencil(seconds: &[f64], weights: &[f64], at: f64, degree: usize) -> Opti
     if n < unknowns || weights.len() != n || weights.iter().any(|w| !(w.is_finite() && *w > 0.0)) {
         return None;
     }
-    // Times are centred on the samples and scaled to about -1..1, where the normal equations are well conditioned; the
-    // polynomial is then moved to `at`.
+    // Times are centred on the samples and scaled to -1..1, where the normal equations are well conditioned; the polynomial
+    // is then moved to `at`.
     let middle = (seconds.first()? + seconds.last()?) / 2.0;
     let scale = seconds.iter().map(|t| (t - middle).abs()).fold(0.0, f64::max);
-    let heaviest = weights.iter().copied().fold(0.0, f64::max);
-    if !(scale.is_finite() && scale > 0.0 && at.is_finite()) {
+    let total: f64 = weights.iter().sum();
+    if !(scale.is_finite() && scale > 0.0 && at.is_finite() && total.is_finite()) {
         return None;
     }
-    let powers = DMatrix::from_fn(n, unknowns, |i, k| ((seconds[i] - middle) / scale).powi(k as i32));
-    let weighted = DMatrix::from_fn(n, unknowns, |i, k| powers[(i, k)] * weights[i] / heaviest);
-    let normal = powers.tr_mul(&weighted);
-    let smallest_allowed = 1e-12 * normal.trace();
-    let cholesky = normal.cholesky()?;
-    if cholesky.l_dirty().diagonal().iter().any(|d| d * d < smallest_allowed) {
-        return None;
+    let scaled: Vec<(f64, f64)> = seconds.iter().zip(weights).map(|(t, w)| ((t - middle) / scale, w / total)).collect();
+    let mut moments = vec![0.0; 2 * degree + 1];
+    for (u, w) in &scaled {
+        let mut power = *w;
+        for moment in &mut moments {
+            *moment += power;
+            power *= u;
+        }
     }
-    let fit = cholesky.solve(&weighted.transpose());
+    let lower = cholesky(unknowns, |i, j| moments[i + j])?;
     let u = (at - middle) / scale;
     let coefficients = (0..unknowns)
         .map(|order| {
-            let row = DVector::from_fn(unknowns, |k, _| {
-                if k < order {
-                    return 0.0;
-                }
+            let mut row = vec![0.0; unknowns];
+            for (k, entry) in row.iter_mut().enumerate().skip(order) {
                 let falling: f64 = (0..order).map(|j| (k - j) as f64).product();
-                falling * u.powi((k - order) as i32) / scale.powi(order as i32)
-            });
-            fit.tr_mul(&row).iter().copied().collect()
+                *entry = falling * u.powi((k - order) as i32) / scale.powi(order as i32);
+            }
+            solve(&lower, &mut row);
+            scaled.iter().map(|(u, w)| w * row.iter().rev().fold(0.0, |sum, c| sum * u + c)).collect()
         })
         .collect();
     Some(Stencil { coefficients })
+}
+
+/// Lower Cholesky factor of a small positive definite matrix, row by row; `None` when it is singular to about 1e-12.
+fn cholesky(n: usize, entry: impl Fn(usize, usize) -> f64) -> Option<Vec<Vec<f64>>> {
+    let mut lower: Vec<Vec<f64>> = Vec::with_capacity(n);
+    for i in 0..n {
+        let mut row = vec![0.0; i + 1];
+        for j in 0..=i {
+            let other = if j == i { &row } else { &lower[j] };
+            let rest = entry(i, j) - (0..j).map(|k| row[k] * other[k]).sum::<f64>();
+            if j == i {
+                if rest < 1e-12 {
+                    return None;
+                }
+                row[i] = rest.sqrt();
+            } else {
+                row[j] = rest / lower[j][j];
+            }
+        }
+        lower.push(row);
+    }
+    Some(lower)
+}
+
+/// Solves `L Lᵀ x = b` in place.
+fn solve(lower: &[Vec<f64>], b: &mut [f64]) {
+    for (i, row) in lower.iter().enumerate() {
+        let rest = b[i] - (0..i).map(|k| row[k] * b[k]).sum::<f64>();
+        b[i] = rest / row[i];
+    }
+    for i in (0..lower.len()).rev() {
+        let rest = b[i] - (i + 1..lower.len()).map(|k| lower[k][i] * b[k]).sum::<f64>();
+        b[i] = rest / lower[i][i];
+    }
 }
 
 /// Indices of the samples in the window `at ± half_width` among `seconds[span]` (rising times), moved inward where it

@@ -43,7 +43,15 @@ impl Ball {
         let bounce = Point3::new(contact.x - horizontal.x, contact.y - horizontal.y, BALL_RADIUS);
         // Coefficient of restitution about 0.75 and horizontal speed kept about 0.7 on a hard court: common practice.
         let velocity_in = Vector3::new(feed.across / 0.7, -feed.toward_player / 0.7, -rising / 0.75);
-        Self { bounce_seconds, bounce, contact_seconds, contact, velocity_in, velocity_up, velocity_out: feed.out.into() }
+        Self {
+            bounce_seconds,
+            bounce,
+            contact_seconds,
+            contact,
+            velocity_in,
+            velocity_up,
+            velocity_out: feed.out.into(),
+        }
     }
 
     /// The ball's centre; `None` before it is fed and after it landed on the far side.

@@ -4,11 +4,12 @@ use nalgebra::{Point3, Vector3};
 
 /// Lengths of a body's segments in metres.
 ///
-/// Segment lengths as shares of body height are those of Drillis & Contini 1966 as reprinted in Winter, *Biomechanics and
-/// Motor Control of Human Movement* (figure "body segment lengths expressed as a fraction of body height"): upper arm
-/// 0.186, forearm 0.146, thigh 0.245, shank 0.246, ankle 0.039, hip 0.530 and shoulder 0.818 above the ground, eyes 0.936.
-/// Numbers from memory of that figure. The distances between the two shoulder and the two hip joint centres (0.20 and 0.14)
-/// are narrower than the breadths of the figure, which are measured on the outside: common practice, no source.
+/// Segment lengths as shares of body height are those of Drillis & Contini 1966 as reprinted in Winter, *Biomechanics
+/// and Motor Control of Human Movement* (figure "body segment lengths expressed as a fraction of body height"): upper
+/// arm 0.186, forearm 0.146, thigh 0.245, shank 0.246, ankle 0.039, hip 0.530 and shoulder 0.818 above the ground, eyes
+/// 0.936. Numbers from memory of that figure. The distances between the two shoulder and the two hip joint centres
+/// (0.20 and 0.14) are narrower than the breadths of the figure, which are measured on the outside: common practice, no
+/// source.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Body {
     pub(crate) upper_arm: f64,
@@ -60,13 +61,7 @@ pub(crate) struct TwoLink {
 pub(crate) const FULL_STRETCH: f64 = 0.999;
 
 /// Solves the two-link chain (law of cosines). Both lengths are kept whatever the target.
-pub(crate) fn two_link(
-    root: Point3<f64>,
-    target: Point3<f64>,
-    first: f64,
-    second: f64,
-    pole: Vector3<f64>,
-) -> TwoLink {
+pub(crate) fn two_link(root: Point3<f64>, target: Point3<f64>, first: f64, second: f64, pole: Vector3<f64>) -> TwoLink {
     let line = target - root;
     let direction = line.try_normalize(1e-12).unwrap_or(-Vector3::z());
     let reach = line.norm().clamp((first - second).abs() + 1e-6, FULL_STRETCH * (first + second));

@@ -148,11 +148,18 @@ impl Canvas {
         let [width, height] = self.size;
         let plane = width * height;
         let columns = block[2] - block[0];
-        let mix = |old: &mut u8, new: f32, share: f32| *old = (f32::from(*old) + (new - f32::from(*old)) * share).round() as u8;
+        let mix = |old: &mut u8, new: f32, share: f32| {
+            *old = (f32::from(*old) + (new - f32::from(*old)) * share).round() as u8
+        };
         for y in (block[1]..block[3]).step_by(2) {
             for x in (block[0]..block[2]).step_by(2) {
                 let at = (y - block[1]) * columns + x - block[0];
-                let four = [self.coverage[at], self.coverage[at + 1], self.coverage[at + columns], self.coverage[at + columns + 1]];
+                let four = [
+                    self.coverage[at],
+                    self.coverage[at + 1],
+                    self.coverage[at + columns],
+                    self.coverage[at + columns + 1],
+                ];
                 let sum: f32 = four.iter().sum();
                 if sum <= 0.0 {
                     continue;

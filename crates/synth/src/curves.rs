@@ -13,8 +13,8 @@ pub(crate) fn ease_between(t: f64, from: f64, to: f64) -> f64 {
 
 /// A turn whose angular velocity is a bell with its peak at a known time.
 ///
-/// The velocity is `amplitude / (rise + fall) · sech²((t - peak) / w)` with `w` = `rise` before and `fall` after the peak;
-/// the angle runs from 0 to `amplitude`.
+/// The velocity is `amplitude / (rise + fall) · sech²((t - peak) / w)` with `w` = `rise` before and `fall` after the
+/// peak; the angle runs from 0 to `amplitude`.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Bell {
     pub(crate) amplitude: f64,
@@ -155,8 +155,7 @@ impl Quintic {
         let [p0, v0, a0] = start;
         let [p1, v1, a1] = end;
         let (h, h2) = (length, length * length);
-        let (dp, dv, da) =
-            (p1 - p0 - v0 * h - 0.5 * a0 * h2, (v1 - v0 - a0 * h) * h, (a1 - a0) * h2);
+        let (dp, dv, da) = (p1 - p0 - v0 * h - 0.5 * a0 * h2, (v1 - v0 - a0 * h) * h, (a1 - a0) * h2);
         let c3 = (10.0 * dp - 4.0 * dv + 0.5 * da) / (h2 * h);
         let c4 = (-15.0 * dp + 7.0 * dv - da) / (h2 * h2);
         let c5 = (6.0 * dp - 3.0 * dv + 0.5 * da) / (h2 * h2 * h);

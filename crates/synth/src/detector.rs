@@ -1,8 +1,8 @@
 //! 2D keypoints as a detector would give them: the truth with the faults that detectors have.
 //!
-//! Every point is the true projection at its own row's exposure, plus white noise by joint (sd 1 to 2.5 px). Some points are
-//! missing, alone or for a few frames; half a percent are grossly wrong; in a few short runs left and right are exchanged.
-//! The score falls with the error. Around contact no run of gaps and no exchange is placed.
+//! Every point is the true projection at its own row's exposure, plus white noise by joint (sd 1 to 2.5 px). Some
+//! points are missing, alone or for a few frames; half a percent are grossly wrong; in a few short runs left and right
+//! are exchanged. The score falls with the error. Around contact no run of gaps and no exchange is placed.
 
 use midline_geometry::Camera;
 use midline_session::description::Handedness;
@@ -16,9 +16,8 @@ use crate::phone::ClipClock;
 use crate::player::Figure;
 
 /// Standard deviation of each point's noise in pixels, in the order of [`default_names`].
-const NOISE_PX: [f64; 21] = [
-    1.2, 1.0, 1.0, 1.4, 1.4, 1.8, 1.8, 1.7, 1.7, 1.6, 1.6, 2.5, 2.5, 1.9, 1.9, 1.8, 1.8, 1.5, 1.5, 1.5, 1.0,
-];
+const NOISE_PX: [f64; 21] =
+    [1.2, 1.0, 1.0, 1.4, 1.4, 1.8, 1.8, 1.7, 1.7, 1.6, 1.6, 2.5, 2.5, 1.9, 1.9, 1.8, 1.8, 1.5, 1.5, 1.5, 1.0];
 const RACKET: std::ops::Range<usize> = 17..20;
 const BALL: usize = 20;
 /// Share of grossly wrong points.
@@ -57,8 +56,6 @@ pub(crate) struct Filmed<'a> {
     pub(crate) handedness: Handedness,
     pub(crate) figure: &'a (dyn Fn(f64) -> Figure + Sync),
     pub(crate) ball: &'a (dyn Fn(f64) -> Option<Point3<f64>> + Sync),
-    /// Session times of the contacts.
-    pub(crate) contacts: &'a [f64],
 }
 
 /// Exact pixels of all points in all frames: `[frame][point]`.
@@ -95,9 +92,8 @@ pub(crate) fn detect(
 ) -> Keypoints {
     let mut random = StdRng::seed_from_u64(seed);
     let names = default_names();
-    let quiet = |frame: usize| {
-        contacts.iter().any(|c| (clock.session_seconds(pts_seconds[frame]) - c).abs() < QUIET_SECONDS)
-    };
+    let quiet =
+        |frame: usize| contacts.iter().any(|c| (clock.session_seconds(pts_seconds[frame]) - c).abs() < QUIET_SECONDS);
     let gaps = gap_runs(&mut random, pixels.len(), names.len(), &quiet);
     let mut frames = Vec::with_capacity(pixels.len());
     for (index, truth) in pixels.iter().enumerate() {

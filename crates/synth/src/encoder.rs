@@ -30,7 +30,14 @@ pub(crate) struct Encoder {
 /// # Errors
 /// [`SynthError::NoFfmpeg`] when it cannot be started.
 pub(crate) fn check() -> Result<(), SynthError> {
-    Command::new("ffmpeg")
+    can_start(FFMPEG)
+}
+
+/// The encoder's command.
+const FFMPEG: &str = "ffmpeg";
+
+fn can_start(command: &str) -> Result<(), SynthError> {
+    Command::new(command)
         .args(["-hide_banner", "-version"])
         .stdin(Stdio::null())
         .stdout(Stdio::null())
@@ -48,8 +55,18 @@ impl Encoder {
     pub(crate) fn start(path: &Path, sound: &Path, form: ClipForm) -> Result<Self, SynthError> {
         let log = path.with_extension("log");
         let said = File::create(&log).map_err(SynthError::io(&log, "making the encoder's log"))?;
-        let mut child = Command::new("ffmpeg")
-            .args(["-hide_banner", "-loglevel", "error", "-y", "-noautorotate", "-probesize", "32", "-analyzeduration", "0"])
+        let mut child = Command::new(FFMPEG)
+            .args([
+                "-hide_banner",
+                "-loglevel",
+                "error",
+                "-y",
+                "-noautorotate",
+                "-probesize",
+                "32",
+                "-analyzeduration",
+                "0",
+            ])
             .args(["-f", "matroska", "-i", "pipe:0", "-i"])
             .arg(sound)
             .args(["-map", "0:v:0", "-map", "1:a:0", "-fps_mode", "passthrough", "-enc_time_base", "1:90000"])
@@ -114,5 +131,94 @@ impl Drop for Encoder {
             let _ = self.child.kill();
             let _ = self.child.wait();
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::phone::TICKS_PER_SECOND;
+    use crate::sound::wav;
+
+    /// What `ffprobe` prints for the given entries, one line each.
+    fn probed(path: &Path, arguments: &[&str]) -> Vec<String> {
+        let output = Command::new("ffprobe").args(["-v", "error"]).args(arguments).arg(path).output().unwrap();
+        assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+        String::from_utf8(output.stdout).unwrap().lines().map(|l| l.trim_matches(',').to_owned()).collect()
+    }
+
+    #[test]
+    fn time_stamps_and_rotation_arrive_in_the_file() {
+        // The reference is ffprobe, which reads the finished container.
+        let folder = tempfile::tempdir().unwrap();
+        let sound = folder.path().join("clip.wav");
+        std::fs::write(&sound, wav(&vec![0.0; 48_000])).unwrap();
+        let ticks: Vec<u64> = (0..100).map(|i| i * 750 + (i * 37) % 41 + if i > 60 { 750 } else { 0 }).collect();
+        let planes = vec![100; (STORED_SIZE_PX[0] * STORED_SIZE_PX[1] * 3 / 2) as usize];
+        for quarter_turns_clockwise in [0, 1] {
+            let path = folder.path().join(format!("clip{quarter_turns_clockwise}.mp4"));
+            let form = ClipForm { frames_per_second: 120.0, quarter_turns_clockwise };
+            let mut encoder = Encoder::start(&path, &sound, form).unwrap();
+            for tick in &ticks {
+                encoder.push(*tick, &planes).unwrap();
+            }
+            encoder.finish().unwrap();
+            let found = probed(&path, &["-select_streams", "v", "-show_entries", "packet=pts", "-of", "csv=p=0"]);
+            let found: Vec<u64> = found.iter().filter(|l| !l.is_empty()).map(|l| l.parse().unwrap()).collect();
+            assert_eq!(found, ticks);
+            let base = probed(&path, &["-select_streams", "v", "-show_entries", "stream=time_base", "-of", "csv=p=0"]);
+            assert_eq!(base[0], format!("1/{TICKS_PER_SECOND}"));
+            let rotation = probed(
+                &path,
+                &["-select_streams", "v", "-show_entries", "stream_side_data=rotation", "-of", "csv=p=0"],
+            );
+            // Counter-clockwise degrees: -90 is a clockwise quarter turn.
+            assert_eq!(rotation.concat().contains("-90"), quarter_turns_clockwise == 1, "{rotation:?}");
+        }
+    }
+
+    #[test]
+    fn sound_keeps_its_place_against_the_pictures() {
+        // The reference is ffmpeg's own decoder, which applies the file's edit list and the encoder's priming.
+        let folder = tempfile::tempdir().unwrap();
+        let (sound, path) = (folder.path().join("clip.wav"), folder.path().join("clip.mp4"));
+        let mut samples = vec![0.0; 48_000];
+        for (i, sample) in samples[24_000..24_200].iter_mut().enumerate() {
+            *sample = 0.8 * (-(i as f32) / 40.0).exp() * (i as f32 * 0.4).sin();
+        }
+        std::fs::write(&sound, wav(&samples)).unwrap();
+        let form = ClipForm { frames_per_second: 30.0, quarter_turns_clockwise: 0 };
+        let mut encoder = Encoder::start(&path, &sound, form).unwrap();
+        let planes = vec![100; (STORED_SIZE_PX[0] * STORED_SIZE_PX[1] * 3 / 2) as usize];
+        (0..30).try_for_each(|i| encoder.push(i * 3000, &planes)).and_then(|()| encoder.finish()).unwrap();
+        let decoded = Command::new(FFMPEG)
+            .args(["-v", "error", "-i"])
+            .arg(&path)
+            .args(["-map", "0:a", "-f", "f32le", "-"])
+            .output()
+            .unwrap()
+            .stdout;
+        let heard: Vec<f32> = decoded.chunks_exact(4).map(|b| f32::from_le_bytes([b[0], b[1], b[2], b[3]])).collect();
+        let lag = |lag: i32| -> f32 { (23_900..24_300).map(|i| samples[i as usize] * heard[(i + lag) as usize]).sum() };
+        let best = (-200..200).max_by(|a, b| lag(*a).total_cmp(&lag(*b))).unwrap();
+        assert!(best.abs() <= 1, "{best} samples");
+    }
+
+    #[test]
+    fn a_refusal_says_what_ffmpeg_said() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("clip.mp4");
+        let form = ClipForm { frames_per_second: 30.0, quarter_turns_clockwise: 0 };
+        let mut encoder = Encoder::start(&path, &folder.path().join("missing.wav"), form).unwrap();
+        let planes = vec![100; (STORED_SIZE_PX[0] * STORED_SIZE_PX[1] * 3 / 2) as usize];
+        let outcome = (0..20).try_for_each(|tick| encoder.push(tick, &planes)).and_then(|()| encoder.finish());
+        let message = outcome.unwrap_err().to_string();
+        assert!(message.contains("clip.mp4") && message.contains("missing.wav"), "{message}");
+    }
+
+    #[test]
+    fn a_missing_encoder_is_named_with_what_to_do() {
+        let message = can_start("midline-no-such-command").unwrap_err().to_string();
+        assert!(message.contains("install ffmpeg"), "{message}");
     }
 }

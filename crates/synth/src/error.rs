@@ -6,7 +6,9 @@ use std::path::PathBuf;
 #[derive(Debug, thiserror::Error)]
 pub enum SynthError {
     /// The `ffmpeg` command is not there.
-    #[error("the ffmpeg command cannot be started: {source}; install ffmpeg (with libx264) and make sure that it is on the PATH")]
+    #[error(
+        "the ffmpeg command cannot be started: {source}; install ffmpeg (with libx264) and make sure that it is on the PATH"
+    )]
     NoFfmpeg {
         /// The reason given by the system.
         source: std::io::Error,

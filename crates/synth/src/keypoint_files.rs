@@ -1,10 +1,10 @@
 //! Keypoints in the forms in which people bring them.
 //!
 //! - COCO dataset form: `images` (id = frame index), `categories` with names and skeleton, `annotations` with
-//!   `keypoints` as `x, y, v` (v = 2 found, `0, 0, 0` not found, as the COCO data format says). The format has no place for
-//!   scores; they stand beside it as `keypoint_scores`, one per keypoint, 0 where not found.
-//! - COCO results form: a list of `{image_id, category_id, keypoints, score}`, the third number of each keypoint being its
-//!   score; not found is `0, 0, 0`.
+//!   `keypoints` as `x, y, v` (v = 2 found, `0, 0, 0` not found, as the COCO data format says). The format has no place
+//!   for scores; they stand beside it as `keypoint_scores`, one per keypoint, 0 where not found.
+//! - COCO results form: a list of `{image_id, category_id, keypoints, score}`, the third number of each keypoint being
+//!   its score; not found is `0, 0, 0`. Names are not part of this form: the order is that of the default set.
 //! - Tidy CSV: `frame,name,x,y,score`, no row where not found.
 //!
 //! Pixels are in display orientation with the centre of the top-left pixel at (0, 0).
@@ -49,8 +49,7 @@ pub(crate) fn text(form: PointsForm, keypoints: &Keypoints, size_px: [u32; 2]) -
 
 fn dataset(keypoints: &Keypoints, size_px: [u32; 2]) -> Value {
     let column = |name: &str| keypoints.column(name).map(|c| c + 1);
-    let skeleton: Vec<[usize; 2]> =
-        CONNECTIONS.iter().filter_map(|(a, b)| Some([column(a)?, column(b)?])).collect();
+    let skeleton: Vec<[usize; 2]> = CONNECTIONS.iter().filter_map(|(a, b)| Some([column(a)?, column(b)?])).collect();
     let images: Vec<Value> = keypoints
         .frames
         .iter()
@@ -74,16 +73,18 @@ fn dataset(keypoints: &Keypoints, size_px: [u32; 2]) -> Value {
                 })
                 .collect();
             let scores: Vec<f64> = frame.points.iter().map(|p| p.map_or(0.0, |k| rounded(k.score))).collect();
-            let edge = |axis: usize, pick: fn(f64, f64) -> f64, start: f64| found.iter().map(|p| p[axis]).fold(start, pick);
+            let edge =
+                |axis: usize, pick: fn(f64, f64) -> f64, start: f64| found.iter().map(|p| p[axis]).fold(start, pick);
             let (left, top) = (edge(0, f64::min, f64::INFINITY), edge(1, f64::min, f64::INFINITY));
             let (right, bottom) = (edge(0, f64::max, f64::NEG_INFINITY), edge(1, f64::max, f64::NEG_INFINITY));
+            let bounds = [left, top, right - left, bottom - top].map(rounded);
             json!({
                 "id": index + 1,
                 "image_id": frame.frame_index,
                 "category_id": 1,
                 "iscrowd": 0,
                 "num_keypoints": found.len(),
-                "bbox": [left, top, right - left, bottom - top].map(rounded),
+                "bbox": bounds,
                 "area": rounded((right - left) * (bottom - top)),
                 "keypoints": numbers,
                 "keypoint_scores": scores,

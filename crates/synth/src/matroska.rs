@@ -1,7 +1,7 @@
 //! Raw pictures with exact time stamps, as a stream that the encoder can read: a minimal Matroska (RFC 9559) writer.
 //!
-//! A raw pipe has a constant frame rate; phones do not. Time stamps are written in whole microseconds, which recover every
-//! multiple of 1/90000 s. The stream also carries the rotation for display (`ProjectionPoseRoll`).
+//! A raw pipe has a constant frame rate; phones do not. Time stamps are written in whole microseconds, which recover
+//! every multiple of 1/90000 s. The stream also carries the rotation for display (`ProjectionPoseRoll`).
 
 use std::io::{self, Write};
 
@@ -40,8 +40,9 @@ pub(crate) fn write_head(
     ]
     .concat();
     // Time stamps in units of 1000 ns.
-    let info = [number(&[0x2A, 0xD7, 0xB1], 1000), element(&[0x4D, 0x80], b"midline"), element(&[0x57, 0x41], b"midline")]
-        .concat();
+    let info =
+        [number(&[0x2A, 0xD7, 0xB1], 1000), element(&[0x4D, 0x80], b"midline"), element(&[0x57, 0x41], b"midline")]
+            .concat();
     // Counter-clockwise degrees, as the display matrix of the resulting file is named.
     let roll = -90.0 * f64::from(quarter_turns_clockwise);
     let projection = [number(&[0x76, 0x71], 0), element(&[0x76, 0x75], &roll.to_be_bytes())].concat();

@@ -46,7 +46,7 @@ pub(crate) const FENCE: Phone = Phone {
     exposure_seconds: 0.001,
     sound_latency_seconds: 0.006,
     sound_gain: 1.0,
-    sound_noise: 0.004,
+    sound_noise: 0.0025,
     clock_rate: 1.0,
 };
 
@@ -64,7 +64,7 @@ pub(crate) const GATE: Phone = Phone {
     exposure_seconds: 0.001,
     sound_latency_seconds: -0.004,
     sound_gain: 0.7,
-    sound_noise: 0.006,
+    sound_noise: 0.0035,
     clock_rate: 1.0 + 38e-6,
 };
 
@@ -96,11 +96,7 @@ impl Phone {
 
     /// The phone's camera at a place.
     pub(crate) fn camera(&self, place: &Place) -> Camera {
-        Camera {
-            intrinsics: self.intrinsics,
-            camera_from_world: place.camera_from_world(),
-            read_out: self.read_out(),
-        }
+        Camera { intrinsics: self.intrinsics, camera_from_world: place.camera_from_world(), read_out: self.read_out() }
     }
 }
 
@@ -172,7 +168,8 @@ pub(crate) fn frame_ticks(
     (0..count)
         .filter(|index| !dropped.contains(index))
         .map(|index| {
-            let jitter = spread.map_or(0.0, |s| s.sample(&mut random)).clamp(-3.0 * jitter_seconds, 3.0 * jitter_seconds);
+            let jitter =
+                spread.map_or(0.0, |s| s.sample(&mut random)).clamp(-3.0 * jitter_seconds, 3.0 * jitter_seconds);
             let seconds = if index == 0 { 0.0 } else { index as f64 / frames_per_second + jitter };
             (seconds * TICKS_PER_SECOND).round() as u64
         })

@@ -43,7 +43,8 @@ impl Figure {
             Handedness::Left => [DOMINANT, OTHER],
         };
         let mut points = [self.nose; 20];
-        let pairs = [self.eyes, self.ears, self.shoulders, self.elbows, self.wrists, self.hips, self.knees, self.ankles];
+        let pairs =
+            [self.eyes, self.ears, self.shoulders, self.elbows, self.wrists, self.hips, self.knees, self.ankles];
         for (pair, joint) in pairs.iter().enumerate() {
             points[1 + 2 * pair] = joint[left];
             points[2 + 2 * pair] = joint[right];
@@ -113,18 +114,14 @@ impl Player {
         if self.handedness == Handedness::Left { figure.mirrored() } else { figure }
     }
 
-    /// The base point on the way from the last stroke's to the next one's, for a share of the time between them: `[lag]`
-    /// makes one foot move after the other.
+    /// The base point at an instant. Between two strokes it moves from the one's to the other's, within `window`
+    /// (shares of the time in the ready position), so that one foot can move after the other.
     fn base(&self, session_seconds: f64, window: [f64; 2]) -> [f64; 2] {
         let index = self.stroke_at(session_seconds);
         let between = |i: usize| {
             let ((a, first), (b, second)) = (&self.strokes[i], &self.strokes[i + 1]);
             let (from, to) = (a + first.span()[1], b + second.span()[0]);
-            let share = ease_between(
-                session_seconds,
-                from + window[0] * (to - from),
-                from + window[1] * (to - from),
-            );
+            let share = ease_between(session_seconds, from + window[0] * (to - from), from + window[1] * (to - from));
             std::array::from_fn(|axis| first.base[axis] + share * (second.base[axis] - first.base[axis]))
         };
         let (contact, stroke) = &self.strokes[index];
@@ -145,7 +142,8 @@ impl Player {
         let base = self.base(session_seconds, [0.0, 1.0]);
         let sway = std::f64::consts::TAU * session_seconds;
         // A person who waits is never still; between the strokes only, so that the strokes are as designed.
-        let waiting = 1.0 - ease_between(t, stroke.span()[0] - 0.35, stroke.span()[0]) * (1.0 - ease_between(t, 1.45, 1.8));
+        let waiting =
+            1.0 - ease_between(t, stroke.span()[0] - 0.35, stroke.span()[0]) * (1.0 - ease_between(t, 1.45, 1.8));
         let shift = Vector3::new(
             base[0] - stroke.base[0] + waiting * 0.008 * (0.45 * sway).sin(),
             base[1] - stroke.base[1] + waiting * 0.006 * (0.31 * sway + 1.0).sin(),
@@ -224,6 +222,11 @@ impl Player {
         let side = |v: [f64; 3]| trunk.axes[0] * v[0] + trunk.axes[1] * v[1] + trunk.axes[2] * v[2];
         let free = shoulder + side(free);
         let target = free + (arm.throat() - free) * on_throat;
+        // Softly within reach: an arm that locks would jump.
+        let reach = self.body.upper_arm + self.body.forearm;
+        let (asked, soft) = ((target - shoulder).norm() / reach, 0.88);
+        let held = if asked > soft { soft + 0.1 * ((asked - soft) / 0.1).tanh() } else { asked };
+        let target = shoulder + (target - shoulder) * (held / asked);
         let limb = two_link(shoulder, target, self.body.upper_arm, self.body.forearm, side([-0.6, -0.2, -0.75]));
         (limb.middle, limb.end)
     }
@@ -236,7 +239,8 @@ impl Player {
         let level = Vector3::new(yaw.sin(), yaw.cos(), 0.0);
         let gaze = level * pitch.cos() + Vector3::z() * pitch.sin();
         let up = right.cross(&gaze);
-        let head = trunk.mid_shoulder + (trunk.axes[2] * 0.4 + Vector3::z() * 0.6).normalize() * self.body.neck + level * 0.03;
+        let head =
+            trunk.mid_shoulder + (trunk.axes[2] * 0.4 + Vector3::z() * 0.6).normalize() * self.body.neck + level * 0.03;
         let eye = |side: f64| head + gaze * 0.085 + right * (0.032 * side);
         let ear = |side: f64| head + right * (0.073 * side) - up * 0.01;
         [head, head + gaze * 0.105 - up * 0.035, eye(-1.0), eye(1.0), ear(-1.0), ear(1.0)]

@@ -10,7 +10,7 @@ use crate::player::{DOMINANT, Figure, OTHER};
 use crate::stroke::{RACKET_LENGTH, THROAT_FROM_BUTT};
 
 /// Moments of the exposure that fast parts are averaged over.
-const EXPOSURES: usize = 5;
+const EXPOSURES: usize = 3;
 /// Spacing of the instants between which the movement is interpolated, seconds.
 const STEP: f64 = 0.001;
 const SHOULDERS: usize = 5;
@@ -26,6 +26,9 @@ const FACE: usize = 22;
 const GAZE: usize = 23;
 const BALL: usize = 24;
 const POINTS: usize = 25;
+
+/// Stands for no ball.
+const NO_BALL: Point3<f64> = Point3::new(0.0, 0.0, -50.0);
 
 /// Everything drawn at one instant, as points; directions are points one metre away from where they start.
 type Points = [Point3<f64>; POINTS];
@@ -50,7 +53,7 @@ fn points_of(figure: &Figure, ball: Option<Point3<f64>>) -> Points {
     points[TIP] = figure.tip;
     points[FACE] = figure.tip + figure.face;
     points[GAZE] = figure.head + figure.gaze;
-    points[BALL] = ball.unwrap_or(Point3::new(0.0, 0.0, -50.0));
+    points[BALL] = ball.unwrap_or(NO_BALL);
     points
 }
 
@@ -69,16 +72,24 @@ impl Moments {
     }
 }
 
-/// One thing to draw: strokes in space, each as two points of the interpolated movement with radii.
+/// A rounded rod in space: its two ends and the radius at each, metres.
+type Rod = ([Point3<f64>; 2], [f64; 2]);
+
+/// The rods of a part at an instant of the movement.
+type Rods = Box<dyn Fn(&Points) -> Vec<Rod>>;
+
+/// One thing to draw: rods in space, each as two points of the interpolated movement with radii.
 struct Part {
     /// For sorting: a point in the middle.
     middle: Point3<f64>,
     colour: Colour,
     opacity: f32,
     fast: bool,
-    strokes: Box<dyn Fn(&Points) -> Vec<([Point3<f64>; 2], [f64; 2])>>,
+    rods: Rods,
     /// Drawn lighter on the side of the sun, to look round.
     round: bool,
+    /// Added to the depth by which the parts are sorted, metres.
+    behind: f64,
 }
 
 /// A camera that draws frames of a movement.
@@ -112,9 +123,10 @@ impl Painter<'_> {
             .collect();
         let moments = Moments { start_seconds: start, points };
         let guide = moments.at(row_zero_seconds + 0.5 * self.phone.read_out_seconds);
-        let mut parts = self.parts(&guide);
+        let ball_in_the_air = moments.points.iter().all(|p| p[BALL].z > NO_BALL.z);
+        let mut parts = self.parts(&guide, ball_in_the_air);
         self.shadow(canvas, &parts, &moments, row_zero_seconds);
-        let depth = |part: &Part| (self.camera.camera_from_world * part.middle).z;
+        let depth = |part: &Part| (self.camera.camera_from_world * part.middle).z + part.behind;
         parts.sort_by(|a, b| depth(b).total_cmp(&depth(a)));
         for part in &parts {
             self.paint(canvas, part, &moments, row_zero_seconds);
@@ -127,13 +139,13 @@ impl Painter<'_> {
         Some((self.camera.project(point).filter(|_| depth > 0.3)?, depth))
     }
 
-    /// The strokes of a part as the rows see them at one moment of their exposure: each end at its own row's time, by
+    /// The rods of a part as the rows see them at one moment of their exposure: each end at its own row's time, by
     /// interpolation between the part's first and last row.
     fn capsules(&self, part: &Part, moments: &Moments, row_zero_seconds: f64, shift_seconds: f64) -> Vec<Capsule> {
         let focal = 0.5 * (self.phone.intrinsics.focal_px[0] + self.phone.intrinsics.focal_px[1]);
         let read_out = self.phone.read_out_seconds;
         let row_delay = |px: Vector2<f64>| self.camera.row_delay_seconds(px).clamp(0.0, read_out);
-        let at = |delay: f64| (part.strokes)(&moments.at(row_zero_seconds + delay + shift_seconds));
+        let at = |delay: f64| (part.rods)(&moments.at(row_zero_seconds + delay + shift_seconds));
         let first_guess = at(0.5 * read_out);
         let delays: Vec<f64> = first_guess
             .iter()
@@ -176,20 +188,16 @@ impl Painter<'_> {
         if part.round {
             let up = self.phone.stored_from_display(Vector2::new(-0.35, -0.35))
                 - self.phone.stored_from_display(Vector2::zeros());
-            let lit: Vec<Vec<Capsule>> = exposures
+            let middle = &exposures[exposures.len() / 2];
+            let lit = middle
                 .iter()
-                .map(|capsules| {
-                    capsules
-                        .iter()
-                        .map(|c| Capsule {
-                            ends: [c.ends[0] + up * c.radii[0], c.ends[1] + up * c.radii[1]],
-                            radii: c.radii.map(|r| 0.35 * r),
-                        })
-                        .collect()
+                .map(|c| Capsule {
+                    ends: [c.ends[0] + up * c.radii[0], c.ends[1] + up * c.radii[1]],
+                    radii: c.radii.map(|r| 0.35 * r),
                 })
                 .collect();
-            let radius = exposures.first().and_then(|c| c.first()).map_or(1.0, |c| c.radii[0]);
-            canvas.paint(&lit, Colour::rgb(255.0, 250.0, 235.0), 0.16, (0.8 * radius).max(1.0));
+            let radius = middle.first().map_or(1.0, |c| c.radii[0]);
+            canvas.paint(&[lit], Colour::rgb(255.0, 250.0, 235.0), 0.16, (0.8 * radius).max(1.0));
         }
     }
 
@@ -200,10 +208,7 @@ impl Painter<'_> {
         let focal = self.phone.intrinsics.focal_px[0];
         let mut capsules = Vec::new();
         for part in parts.iter().filter(|p| p.opacity > 0.9) {
-            for (ends, radii) in (part.strokes)(&guide) {
-                if ends[0].z < -1.0 {
-                    continue;
-                }
+            for (ends, radii) in (part.rods)(&guide) {
                 let flat = ends.map(on_ground);
                 let px = flat.map(|p| {
                     let depth = (self.camera.camera_from_world * p).z;
@@ -220,7 +225,7 @@ impl Painter<'_> {
         canvas.paint(&[capsules], Colour::rgb(12.0, 20.0, 26.0), 0.42, 2.0);
     }
 
-    fn parts(&self, guide: &Points) -> Vec<Part> {
+    fn parts(&self, guide: &Points, ball_in_the_air: bool) -> Vec<Part> {
         let skin = Colour::rgb(198.0, 148.0, 116.0);
         let shorts = Colour::rgb(40.0, 46.0, 66.0);
         let shoe = Colour::rgb(232.0, 232.0, 228.0);
@@ -234,8 +239,9 @@ impl Painter<'_> {
                 colour,
                 opacity: 1.0,
                 fast,
-                strokes: Box::new(move |p| vec![([between(p, from), between(p, to)], radii)]),
+                rods: Box::new(move |p| vec![([between(p, from), between(p, to)], radii)]),
                 round: true,
+                behind: 0.0,
             });
         };
         for side in [OTHER, DOMINANT] {
@@ -249,43 +255,58 @@ impl Painter<'_> {
             limb(SHOULDERS + side, ELBOWS + side, 0.0, 0.5, [0.066, 0.056], self.shirt, racket_arm);
             limb(ELBOWS + side, WRISTS + side, 0.0, 1.0, [0.039, 0.028], skin, racket_arm);
         }
-        limb(HIPS + OTHER, HIPS + DOMINANT, 0.0, 1.0, [0.105, 0.105], shorts, false);
         limb(WRISTS + DOMINANT, BUTT, 0.2, 0.7, [0.036, 0.036], skin, true);
         limb(WRISTS + OTHER, ELBOWS + OTHER, -0.22, -0.08, [0.034, 0.034], skin, false);
+        let trunk = Point3::from(
+            (guide[SHOULDERS].coords + guide[SHOULDERS + 1].coords + guide[HIPS].coords + guide[HIPS + 1].coords)
+                * 0.25,
+        );
+        // The shirt hangs over the shorts, wherever the hips are.
         parts.push(Part {
-            middle: Point3::from((guide[SHOULDERS].coords + guide[SHOULDERS + 1].coords + guide[HIPS].coords + guide[HIPS + 1].coords) * 0.25),
+            middle: trunk,
+            colour: shorts,
+            opacity: 1.0,
+            fast: false,
+            rods: Box::new(|p| vec![([p[HIPS], p[HIPS + 1]], [0.105; 2])]),
+            round: false,
+            behind: 0.001,
+        });
+        parts.push(Part {
+            middle: trunk,
             colour: self.shirt,
             opacity: 1.0,
             fast: false,
-            strokes: Box::new(torso),
+            rods: Box::new(torso),
             round: false,
+            behind: 0.0,
         });
         parts.extend(head(guide, skin, hair, cap));
         parts.extend(racket(guide));
-        if guide[BALL].z > -1.0 {
+        if ball_in_the_air {
             parts.push(Part {
                 middle: guide[BALL],
                 colour: Colour::rgb(214.0, 232.0, 60.0),
                 opacity: 1.0,
                 fast: true,
-                strokes: Box::new(|p| vec![([p[BALL], p[BALL]], [BALL_RADIUS; 2])]),
+                rods: Box::new(|p| vec![([p[BALL], p[BALL]], [BALL_RADIUS; 2])]),
                 round: false,
+                behind: 0.0,
             });
         }
         parts
     }
 }
 
-/// The shirt: strokes from the shoulder line to the hip line.
-fn torso(p: &Points) -> Vec<([Point3<f64>; 2], [f64; 2])> {
+/// The shirt: rods from the shoulder line to the hip line.
+fn torso(p: &Points) -> Vec<Rod> {
     let shoulder = |share: f64| p[SHOULDERS] + (p[SHOULDERS + 1] - p[SHOULDERS]) * share;
     let hip = |share: f64| p[HIPS] + (p[HIPS + 1] - p[HIPS]) * share;
-    let mut strokes: Vec<_> = [0.06, 0.28, 0.5, 0.72, 0.94]
+    let mut rods: Vec<_> = [0.06, 0.28, 0.5, 0.72, 0.94]
         .into_iter()
         .map(|share| ([shoulder(share), hip(0.05 + 0.9 * share)], [0.085, 0.105]))
         .collect();
-    strokes.push(([shoulder(0.0), shoulder(1.0)], [0.07, 0.07]));
-    strokes
+    rods.push(([shoulder(0.0), shoulder(1.0)], [0.07, 0.07]));
+    rods
 }
 
 fn head(guide: &Points, skin: Colour, hair: Colour, cap: Colour) -> Vec<Part> {
@@ -297,8 +318,9 @@ fn head(guide: &Points, skin: Colour, hair: Colour, cap: Colour) -> Vec<Part> {
             colour,
             opacity: 1.0,
             fast: false,
-            strokes: Box::new(move |p| vec![([place(p, 0), place(p, 1)], radii)]),
+            rods: Box::new(move |p| vec![([place(p, 0), place(p, 1)], radii)]),
             round,
+            behind: 0.0,
         });
     };
     ball([-0.02, -0.03], [-0.24, -0.12], [0.062, 0.056], skin, true);
@@ -312,8 +334,9 @@ fn head(guide: &Points, skin: Colour, hair: Colour, cap: Colour) -> Vec<Part> {
             colour: Colour::rgb(40.0, 30.0, 30.0),
             opacity: 0.8,
             fast: false,
-            strokes: Box::new(move |p| vec![([p[eye], p[eye]], [0.009; 2])]),
+            rods: Box::new(move |p| vec![([p[eye], p[eye]], [0.009; 2])]),
             round: false,
+            behind: 0.0,
         });
     }
     parts
@@ -325,34 +348,35 @@ const HEAD_HALF: [f64; 2] = [0.165, 0.127];
 fn racket(guide: &Points) -> Vec<Part> {
     let frame = Colour::rgb(196.0, 44.0, 40.0);
     let along = |p: &Points, metres: f64| p[BUTT] + (p[TIP] - p[BUTT]) * (metres / RACKET_LENGTH);
-    let sideways = |p: &Points| (p[TIP] - p[BUTT]).cross(&(p[FACE] - p[TIP])).try_normalize(1e-9).unwrap_or(Vector3::z());
+    let sideways =
+        |p: &Points| (p[TIP] - p[BUTT]).cross(&(p[FACE] - p[TIP])).try_normalize(1e-9).unwrap_or(Vector3::z());
     let rim = move |p: &Points, angle: f64| {
         let centre = RACKET_LENGTH - HEAD_HALF[0] - 0.006;
         along(p, centre + HEAD_HALF[0] * angle.cos()) + sideways(p) * (HEAD_HALF[1] * angle.sin())
     };
     let step = std::f64::consts::TAU / 24.0;
-    let ring = move |p: &Points| -> Vec<([Point3<f64>; 2], [f64; 2])> {
-        let mut strokes: Vec<_> = (0..24)
-            .map(|i| ([rim(p, f64::from(i) * step), rim(p, f64::from(i + 1) * step)], [0.010; 2]))
-            .collect();
+    let ring = move |p: &Points| -> Vec<Rod> {
+        let mut rods: Vec<_> =
+            (0..24).map(|i| ([rim(p, f64::from(i) * step), rim(p, f64::from(i + 1) * step)], [0.010; 2])).collect();
         for side in [-1.0, 1.0] {
-            strokes.push(([along(p, THROAT_FROM_BUTT - 0.08), rim(p, std::f64::consts::PI - side * 0.75)], [0.011; 2]));
+            rods.push(([along(p, THROAT_FROM_BUTT - 0.08), rim(p, std::f64::consts::PI - side * 0.75)], [0.011; 2]));
         }
-        strokes.push(([along(p, 0.19), along(p, THROAT_FROM_BUTT - 0.08)], [0.014, 0.014]));
-        strokes
+        rods.push(([along(p, 0.19), along(p, THROAT_FROM_BUTT - 0.08)], [0.014, 0.014]));
+        rods
     };
-    let strings = move |p: &Points| -> Vec<([Point3<f64>; 2], [f64; 2])> {
+    let strings = move |p: &Points| -> Vec<Rod> {
         let cross = |shares: [f64; 2]| [rim(p, shares[0]), rim(p, shares[1])];
-        let mut strokes = Vec::new();
+        let mut rods = Vec::new();
         for i in 1..8 {
             let angle = f64::from(i) * std::f64::consts::PI / 8.0;
-            strokes.push((cross([angle, -angle]), [0.0012; 2]));
+            rods.push((cross([angle, -angle]), [0.0012; 2]));
             let turned = angle - std::f64::consts::FRAC_PI_2;
-            strokes.push((cross([turned, std::f64::consts::PI - turned]), [0.0012; 2]));
+            rods.push((cross([turned, std::f64::consts::PI - turned]), [0.0012; 2]));
         }
-        strokes
+        rods
     };
-    let part = |middle, colour, opacity, strokes| Part { middle, colour, opacity, fast: true, strokes, round: false };
+    let part =
+        |middle, colour, opacity, rods| Part { middle, colour, opacity, fast: true, rods, round: false, behind: 0.0 };
     vec![
         part(along(guide, 0.5), Colour::rgb(225.0, 225.0, 215.0), 0.4, Box::new(strings)),
         part(along(guide, 0.5), frame, 1.0, Box::new(ring)),

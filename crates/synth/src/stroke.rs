@@ -2,9 +2,9 @@
 //!
 //! The trunk moves as a function of time. Wrist and racket move in the trunk's frame along a spline with parameter `u`
 //! (close to the tip's path length in metres). In the forward swing `u(t)` solves `|∂P/∂u · u' + ∂P/∂t| = v(t)` for the
-//! tip's court position `P(u, t)`, backward from contact, so that the tip's speed is exactly the designed `v(t)`; the length
-//! of the forward swing follows. The take-back joins with equal position, speed and acceleration. At contact the speed jumps
-//! down: the trajectory has a corner in time there, as a real one nearly has (impact lasts 4 to 5 ms).
+//! tip's court position `P(u, t)`, backward from contact, so that the tip's speed is exactly the designed `v(t)`; the
+//! length of the forward swing follows. The take-back joins with equal position, speed and acceleration. At contact the
+//! speed jumps down: the trajectory has a corner in time there, as a real one nearly has (impact lasts 4 to 5 ms).
 
 use nalgebra::{Point3, Vector3};
 
@@ -54,8 +54,6 @@ pub(crate) struct ArmAndRacket {
     pub(crate) along: Vector3<f64>,
     /// Unit vector out of the hitting face.
     pub(crate) face: Vector3<f64>,
-    /// How far the wrist asked for lay beyond the arm's reach, in metres; 0 in a sound scenario.
-    pub(crate) beyond_reach: f64,
 }
 
 impl ArmAndRacket {
@@ -89,7 +87,6 @@ pub(crate) struct Stroke {
     take_back: Quintic,
     forward: Sampled,
     contact_u: f64,
-    through_rate: f64,
 }
 
 fn turn_at(turn: &Turn, timing: &Timing, t: f64) -> f64 {
@@ -109,7 +106,7 @@ fn trunk_at(body: &Body, timing: &Timing, base: [f64; 2], t: f64) -> Trunk {
     let mid_hip = Point3::new(
         base[0] + 0.05 * (loaded - driven),
         base[1] - 0.07 * loaded + 0.19 * driven - 0.12 * ready_again,
-        body.hip_height - 0.085 - 0.045 * loaded + 0.075 * driven - 0.03 * ready_again,
+        body.hip_height - 0.10 - 0.045 * loaded + 0.06 * driven - 0.015 * ready_again,
     );
     let lean = 0.12 + 0.03 * loaded - 0.05 * driven + 0.02 * ready_again;
     let up = Vector3::new(0.05 * (loaded - driven), lean.sin(), lean.cos()).normalize();
@@ -157,22 +154,14 @@ fn spline_through(stations: &[Station], body: &Body) -> Spline<12> {
 fn arm_at(body: &Body, trunk: &Trunk, row: &[f64; 12]) -> ArmAndRacket {
     let part = |at: usize| trunk.vector([row[at], row[at + 1], row[at + 2]]);
     let shoulder = trunk.mid_shoulder + trunk.axes[0] * body.half_shoulders;
-    let target = shoulder + part(0);
-    let TwoLink { middle: elbow, end: wrist } = two_link(shoulder, target, body.upper_arm, body.forearm, part(9));
+    let TwoLink { middle: elbow, end: wrist } =
+        two_link(shoulder, shoulder + part(0), body.upper_arm, body.forearm, part(9));
     let along = part(3).normalize();
     let face = part(6);
     let face = (face - along * face.dot(&along)).try_normalize(1e-9).unwrap_or(trunk.axes[1]);
     // The hand lies between the forearm's and the racket's direction.
     let hand = ((wrist - elbow).normalize() + along * 0.5).normalize() * body.hand;
-    ArmAndRacket {
-        shoulder,
-        elbow,
-        wrist,
-        butt: wrist + hand - along * GRIP_FROM_BUTT,
-        along,
-        face,
-        beyond_reach: (target - wrist).norm(),
-    }
+    ArmAndRacket { shoulder, elbow, wrist, butt: wrist + hand - along * GRIP_FROM_BUTT, along, face }
 }
 
 /// Designed tip speed before contact at `t` ≤ 0, for a forward swing that starts at `start`.
@@ -215,7 +204,8 @@ impl Forward<'_> {
         let by_u = (self.tip(u + h, t) - self.tip(u - h, t)) / (2.0 * h);
         let by_t = (self.tip(u, t + h) - self.tip(u, t - h)) / (2.0 * h);
         let (a, b, c) = (by_u.norm_squared(), by_u.dot(&by_t), by_t.norm_squared() - speed * speed);
-        (-b + (b * b - a * c).max(0.0).sqrt()) / a
+        // Before the ready position the path stands still: only a trial that starts far too early comes there.
+        if a < 1e-9 { speed } else { (-b + (b * b - a * c).max(0.0).sqrt()) / a }
     }
 
     /// `u(t)` from `start` to contact, backward from `u` at contact (classical Runge-Kutta).
@@ -239,6 +229,31 @@ impl Forward<'_> {
     }
 }
 
+/// Where a continuous function changes its sign between two places, to a nanosecond; `None` when it does not.
+///
+/// False position with the Illinois rule (Dowell & Jarratt 1971): each evaluation is a whole forward swing.
+fn root_between(f: &dyn Fn(f64) -> f64, a: f64, b: f64) -> Option<f64> {
+    let (mut a, mut b) = (a, b);
+    let (mut fa, mut fb) = (f(a), f(b));
+    if fa * fb > 0.0 {
+        return None;
+    }
+    for _ in 0..60 {
+        let c = (a * fb - b * fa) / (fb - fa);
+        let fc = f(c);
+        if fc.abs() < 1e-10 || (b - a).abs() < 1e-9 {
+            return Some(c);
+        }
+        if fc * fb < 0.0 {
+            (a, fa) = (b, fb);
+        } else {
+            fa *= 0.5;
+        }
+        (b, fb) = (c, fc);
+    }
+    Some(b)
+}
+
 impl Stroke {
     /// Solves a stroke.
     ///
@@ -251,19 +266,13 @@ impl Stroke {
         let forward = Forward { body: &body, timing: &timing, base, swing: &swing };
         // The longer the forward swing, the farther back it starts.
         let earliest_start = timing.hitch.as_ref().map_or(-0.15, |h| h.peak - 0.02);
-        let (mut short, mut long) = (earliest_start, -0.7);
-        let start_u = |start: f64| forward.run(start, contact_u).samples[0][0];
-        if start_u(short) < back_u || start_u(long) > back_u {
-            eprintln!("back_u {back_u} contact_u {contact_u} short {short} -> {} long -> {}", start_u(short), start_u(long)); for i in 0..14 { let t=-0.05*i as f64; eprint!("{:.2}:{:.2} ", t, start_u(t.min(earliest_start))); }
-            return Err(SynthError::Scenario {
-                reason: format!("no forward swing reaches the end of the take-back (u = {back_u:.2} m) at the asked speeds"),
-            });
-        }
-        while short - long > 1e-9 {
-            let middle = 0.5 * (short + long);
-            if start_u(middle) > back_u { short = middle } else { long = middle }
-        }
-        let take_back_end = 0.5 * (short + long);
+        // Positive while the swing starts too near to contact.
+        let missing = |start: f64| forward.run(start, contact_u).samples[0][0] - back_u;
+        let take_back_end = root_between(&missing, earliest_start, -0.7).ok_or_else(|| SynthError::Scenario {
+            reason: format!(
+                "no forward swing reaches the end of the take-back (u = {back_u:.2} m) at the asked speeds"
+            ),
+        })?;
         let run = forward.run(take_back_end, contact_u);
         let [_, joined_rate] = run.samples[0];
         let joined_acceleration = (run.samples[1][1] - run.samples[0][1]) / run.step;
@@ -286,7 +295,6 @@ impl Stroke {
             take_back,
             forward: run,
             contact_u,
-            through_rate,
             swing,
         })
     }
@@ -316,7 +324,6 @@ impl Stroke {
             // u' falls as (1 - x)²: speed and acceleration are 0 at the end.
             let left = self.swing.last_knot() - self.contact_u;
             let x = (t / self.follow_through_end).min(1.0);
-            debug_assert!((self.through_rate * self.follow_through_end - 3.0 * left).abs() < 1e-9);
             self.contact_u + left * (1.0 - (1.0 - x).powi(3))
         } else if t >= self.take_back_end {
             self.forward.at(t)

@@ -1,8 +1,8 @@
 //! How a player swings: the path of wrist and racket in the trunk's frame, and the timing of the trunk.
 //!
-//! The paths are drawn by hand after what coaches describe and photographs show (common practice, no source): a unit turn,
-//! the racket head up at the end of the take-back, a drop to below the ball, the racket lagging behind the hand, contact in
-//! front of the body at waist to chest height, and a finish over the other shoulder.
+//! The paths are drawn by hand after what coaches describe and photographs show (common practice, no source): a unit
+//! turn, the racket head up at the end of the take-back, a drop to below the ball, the racket lagging behind the hand,
+//! contact in front of the body at waist to chest height, and a finish over the other shoulder.
 
 use crate::curves::Bell;
 
@@ -60,15 +60,15 @@ impl Path {
                 station([0.25, -0.24, 0.02], [-0.14, -0.67, 0.73], [0.9, 0.0, 0.2], [0.6, -0.7, -0.4]),
                 station([0.20, -0.32, -0.19], [-0.56, -0.74, 0.36], [0.7, -0.3, 0.5], [0.7, -0.5, -0.5]),
                 station([0.17, -0.33, -0.32], [-0.70, -0.70, -0.04], [0.5, -0.6, 0.3], [0.8, -0.4, -0.5]),
-                station([0.22, -0.23, -0.40], [-0.32, -0.91, -0.26], [0.9, -0.3, 0.1], [0.8, -0.4, -0.5]),
-                station([0.29, 0.08, -0.43], [0.52, -0.80, -0.30], [0.8, 0.5, -0.1], [0.5, -0.5, -0.7]),
+                station([0.22, -0.23, -0.40], [-0.32, -0.87, -0.38], [0.9, -0.3, 0.1], [0.8, -0.4, -0.5]),
+                station([0.29, 0.08, -0.40], [0.52, -0.80, -0.27], [0.8, 0.5, -0.1], [0.5, -0.5, -0.7]),
             ],
             Drop::HittingSide => [
                 station([0.37, -0.06, 0.00], [0.36, -0.48, 0.80], [0.8, 0.4, -0.2], [0.6, -0.7, -0.4]),
                 station([0.43, -0.12, -0.15], [0.60, -0.74, 0.30], [0.7, 0.6, 0.1], [0.6, -0.6, -0.5]),
-                station([0.42, -0.10, -0.35], [0.60, -0.77, -0.20], [0.7, 0.5, -0.3], [0.6, -0.5, -0.6]),
-                station([0.37, 0.04, -0.42], [0.68, -0.68, -0.28], [0.7, 0.7, -0.1], [0.5, -0.5, -0.7]),
-                station([0.31, 0.20, -0.41], [0.83, -0.48, -0.28], [0.5, 0.8, -0.1], [0.4, -0.5, -0.8]),
+                station([0.40, -0.10, -0.40], [0.60, -0.70, -0.40], [0.7, 0.5, -0.3], [0.6, -0.5, -0.6]),
+                station([0.36, 0.03, -0.44], [0.68, -0.64, -0.37], [0.7, 0.7, -0.1], [0.5, -0.5, -0.7]),
+                station([0.31, 0.20, -0.38], [0.83, -0.48, -0.22], [0.5, 0.8, -0.1], [0.4, -0.5, -0.8]),
             ],
         };
         let stations: Vec<Station> =
@@ -83,7 +83,8 @@ impl Path {
     }
 }
 
-/// Angles of hip and shoulder line in radians: 0 when parallel to the baseline, positive when the dominant side is back.
+/// Angles of hip and shoulder line in radians: 0 when parallel to the baseline, positive when the dominant side is
+/// back.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Turn {
     pub(crate) ready: f64,

@@ -51,8 +51,8 @@ pub struct CameraTruth {
     pub sound_latency_seconds: f64,
     /// Presentation time of every frame of the strokes' clip in seconds.
     pub frame_pts_seconds: Vec<f64>,
-    /// `camera_from_board` at each rest of the lens clip, with the start and end of the rest in seconds of that clip; empty
-    /// when the session has no lens clip.
+    /// `camera_from_board` at each rest of the lens clip, with the start and end of the rest in seconds of that clip;
+    /// empty when the session has no lens clip.
     pub lens_rests: Vec<RestTruth>,
 }
 
@@ -154,8 +154,8 @@ pub struct DipTruth {
 pub struct AcrossTruth {
     /// Session time.
     pub session_seconds: f64,
-    /// Distance to the midline plane (through the middles of shoulders and hips, normal along the shoulder line), metres,
-    /// positive on the dominant side.
+    /// Distance to the midline plane (through the middles of shoulders and hips, normal along the shoulder line),
+    /// metres, positive on the dominant side.
     pub lateral_m: f64,
     /// Distance to the frontal plane (through the shoulder line and the middle of the hips), metres, positive in front.
     pub front_m: f64,
@@ -231,17 +231,29 @@ impl View<'_> {
         };
         let mut events = vec![
             event(EventKind::Bounce, timing.bounce, "the ball's centre is one radius above the ground"),
-            event(EventKind::TakeBackStart, timing.take_back_start, "the racket starts to move out of the ready position"),
+            event(
+                EventKind::TakeBackStart,
+                timing.take_back_start,
+                "the racket starts to move out of the ready position",
+            ),
             event(
                 EventKind::TakeBackEnd,
                 self.stroke.take_back_end,
                 "the racket tip is slowest between the take-back's and the forward swing's fast part",
             ),
-            event(EventKind::DropTop, drop_top, "the racket tip is highest between take-back start and bottom of the drop"),
+            event(
+                EventKind::DropTop,
+                drop_top,
+                "the racket tip is highest between take-back start and bottom of the drop",
+            ),
             event(EventKind::DropBottom, drop_bottom, "the racket tip is lowest between end of take-back and contact"),
             event(EventKind::ForwardSwingStart, forward, "the racket hand starts to move toward the net for good"),
             event(EventKind::Contact, 0.0, "the ball is on the strings"),
-            event(EventKind::FollowThroughEnd, self.stroke.follow_through_end, "the racket comes to rest over the other shoulder"),
+            event(
+                EventKind::FollowThroughEnd,
+                self.stroke.follow_through_end,
+                "the racket comes to rest over the other shoulder",
+            ),
         ];
         events.sort_by(|a, b| a.session_seconds.total_cmp(&b.session_seconds));
         events
@@ -267,7 +279,7 @@ impl View<'_> {
     fn across(&self) -> AcrossTruth {
         let place = |t: f64| {
             let figure = self.figure(t);
-            let [lateral, front] = beside_and_before(&figure, &figure.tip);
+            let [lateral, front] = beside_and_before(&figure, self.movement.player.handedness, &figure.tip);
             (lateral, front)
         };
         let behind = |t: f64| if place(t).1 < 0.0 { place(t).0 } else { f64::INFINITY };
@@ -290,11 +302,7 @@ impl View<'_> {
             .map(|(segment, direction)| {
                 let speed = |t: f64| self.velocity(t, &|f| direction(f).normalize()).norm();
                 let fastest = self.least(-0.2, 0.0, &|t| -speed(t));
-                PeakTruth {
-                    segment: segment.to_owned(),
-                    peak_rad_per_s: speed(fastest),
-                    seconds_to_contact: fastest,
-                }
+                PeakTruth { segment: segment.to_owned(), peak_rad_per_s: speed(fastest), seconds_to_contact: fastest }
             })
             .collect()
     }
@@ -302,17 +310,15 @@ impl View<'_> {
 
 /// Signed distances of a point to the midline plane (positive on the dominant side) and the frontal plane (positive in
 /// front), metres.
-fn beside_and_before(figure: &Figure, point: &Point3<f64>) -> [f64; 2] {
+fn beside_and_before(figure: &Figure, handedness: Handedness, point: &Point3<f64>) -> [f64; 2] {
     let middle = |pair: &[Point3<f64>; 2]| nalgebra::center(&pair[0], &pair[1]);
     let (shoulders, hips) = (middle(&figure.shoulders), middle(&figure.hips));
     let line = (figure.shoulders[DOMINANT] - figure.shoulders[OTHER]).normalize();
     let up = (shoulders - hips).normalize();
-    let mut front = up.cross(&line).normalize();
-    // In front is where the player looks to, or the side of the net.
-    let left_handed = figure.shoulders[DOMINANT].x < figure.shoulders[OTHER].x;
-    if left_handed != (front.dot(&figure.gaze) < 0.0) && front.dot(&figure.gaze) < 0.0 {
-        front = -front;
-    }
+    let front = match handedness {
+        Handedness::Right => up.cross(&line).normalize(),
+        Handedness::Left => line.cross(&up).normalize(),
+    };
     let from = point - shoulders;
     [from.dot(&line), from.dot(&front)]
 }
@@ -369,12 +375,8 @@ pub(crate) fn segments(movement: &Movement) -> Vec<SegmentTruth> {
 /// Dense tracks around all strokes: every millisecond from 1.3 s before to 0.8 s after each contact, contact included.
 pub(crate) fn tracks(movement: &Movement) -> Tracks {
     let mut tracks = Tracks { names: default_names(), ..Tracks::default() };
-    let exact = |p: Point3<f64>| Point3d {
-        position_m: p.into(),
-        covariance_m2: [[0.0; 3]; 3],
-        reprojection_px: 0.0,
-        views: 0,
-    };
+    let exact =
+        |p: Point3<f64>| Point3d { position_m: p.into(), covariance_m2: [[0.0; 3]; 3], reprojection_px: 0.0, views: 0 };
     for contact in movement.contacts() {
         for step in -1300..=800_i32 {
             let seconds = contact + 0.001 * f64::from(step);

@@ -1,1 +1,123 @@
-//! Rerun recording of a session
+//! A recording of a session for the rerun viewer: court, cameras with their footage, points, skeleton, racket, ball,
+//! planes of the body, uncertainty, curves and events, on one clock.
+//!
+//! This is the only crate that knows rerun, and no rerun type is in its public items.
+//!
+//! # Conventions
+//!
+//! - World coordinates are those of the rig, metres; z is up when the rig says so.
+//! - Timeline `session_time` is the session clock. Footage frames and 2D points stand at the session time of their frame
+//!   (`offset + rate · pts`), so that cameras of different clocks run together; the delay of a row within a frame is not
+//!   shown. Timeline `time_to_contact` overlays the strokes, each under its own entity.
+//! - rerun counts pixels from the corner of the picture; midline from the centre of the first pixel. Half a pixel is
+//!   added on the way.
+//! - rerun's cameras have no lens distortion: 2D points lie where the footage shows them, projections of 3D things into a
+//!   picture are off by the distortion.
+//! - Where something is not measured, an empty row says so; nothing old stays in view longer than [`LINGER_SECONDS`].
+//! - Degrees and centimetres appear here because this is a place of showing.
+
+mod cameras;
+mod colours;
+mod curves;
+#[cfg(test)]
+mod fixture;
+mod layout;
+mod notes;
+mod overlay;
+mod places;
+mod planes;
+mod player;
+mod recording;
+mod video;
+mod world;
+
+use std::path::{Path, PathBuf};
+
+use midline_session::calibration::{CalibratedCamera, Vertical};
+use midline_session::court::Court;
+use midline_session::description::Session;
+use midline_session::footage::Footage;
+use midline_session::keypoints::Keypoints;
+use midline_session::strokes::Strokes;
+use midline_session::tracks::Tracks;
+
+/// Version of the rerun viewer that recordings are made for.
+pub const VIEWER_VERSION: &str = "0.36.3";
+
+/// How to open a recording, for people.
+pub const HOW_TO_OPEN: &str = "install the Python package rerun-sdk of this version into an environment of its own, then run: rerun recording.rrd";
+
+/// How long something stays in view after its last sample, seconds.
+pub const LINGER_SECONDS: f64 = 0.05;
+
+/// Footage larger than this is not put into the recording, bytes.
+pub const LARGEST_FOOTAGE_BYTES: u64 = 300_000_000;
+
+/// Everything that a recording shows.
+#[derive(Debug, Clone, Copy)]
+pub struct ViewInput<'a> {
+    /// What a person said about the session; its folder holds the footage.
+    pub session: &'a Session,
+    /// The calibrated cameras.
+    pub cameras: &'a [CalibratedCamera],
+    /// Footage of each camera by the camera's name.
+    pub footage: &'a [(String, Footage)],
+    /// 3D tracks.
+    pub tracks: &'a Tracks,
+    /// Result of the strokes stage.
+    pub strokes: &'a Strokes,
+    /// The court, when the world is the court's frame.
+    pub court: Option<&'a Court>,
+    /// 2D keypoints of each camera.
+    pub keypoints: &'a [Keypoints],
+    /// Whether the world's z axis is vertical.
+    pub vertical: Vertical,
+}
+
+/// Why a recording could not be written.
+#[derive(Debug, thiserror::Error)]
+pub enum ViewError {
+    /// The system refused.
+    #[error("{path}: {action} failed: {source}")]
+    Io {
+        /// The file or folder.
+        path: PathBuf,
+        /// What was being done.
+        action: &'static str,
+        /// The reason given by the system.
+        source: std::io::Error,
+    },
+    /// The recording library refused.
+    #[error("{path}: recording \"{entity}\" failed: {reason}; this is a defect of the viewer crate, please tell us")]
+    Recording {
+        /// The recording.
+        path: PathBuf,
+        /// The entity or step.
+        entity: String,
+        /// The library's reason.
+        reason: String,
+    },
+}
+
+/// Writes the recording to `path` (`.rrd`): temporary file in the same folder, fsync, rename. Returns what was left out
+/// and why, one sentence each: footage that is missing, too large, or whose frames do not match its description.
+///
+/// # Errors
+/// When the system or the recording library refuses; nothing is left half written.
+pub fn save(path: &Path, input: &ViewInput) -> Result<Vec<String>, ViewError> {
+    let mut remarks = Vec::new();
+    let recording = recording::Recording::start(path, input)?;
+    world::record(&recording, input)?;
+    cameras::record(&recording, input, &mut remarks)?;
+    player::record(&recording, input)?;
+    planes::record(&recording, input)?;
+    overlay::record(&recording, input)?;
+    curves::record(&recording, input)?;
+    notes::record(&recording, input, &remarks)?;
+    layout::send(&recording, input)?;
+    recording.finish()?;
+    Ok(remarks)
+}
+
+#[cfg(test)]
+mod tests;

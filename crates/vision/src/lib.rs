@@ -11,6 +11,7 @@
 //!   square is black: the square that touches the grid of inner corners only in the first corner, and with it the square
 //!   diagonally inside, are black. Every camera and every view therefore names the same physical corner first.
 
+mod crossings;
 mod edge_width;
 mod error;
 mod grey;

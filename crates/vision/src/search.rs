@@ -9,6 +9,7 @@ use opencv::core::{
 };
 use opencv::imgproc::{INTER_AREA, corner_sub_pix, gaussian_blur, resize};
 
+use crate::crossings::has_crossings;
 use crate::edge_width::edge_width_px;
 use crate::numbering::{Grid, numbered};
 use crate::{Grey, VisionError};
@@ -16,6 +17,9 @@ use crate::{Grey, VisionError};
 /// Longer sides in pixels to which the picture is reduced for the search, in turn: most boards are found in the small one;
 /// the larger one is for boards far away.
 const SEARCH_SIDES_PX: [u32; 2] = [640, 1280];
+/// Share of the board's corners that must show as crossings before the search begins; OpenCV's own fast rejection lets
+/// textured pictures through, on which the search costs most of a second.
+const LEAST_CROSSINGS: f64 = 0.5;
 /// Half the window of the sub-pixel refinement as a share of the distance to the nearest corner: the window must not reach
 /// the edges that belong to it.
 const WINDOW_SHARE: f64 = 0.4;
@@ -47,7 +51,7 @@ impl FoundBoard {
 
 /// Finds a checkerboard with all its inner corners; `None` when it is not there, not whole, or too small or blurred.
 ///
-/// The search (OpenCV's, with its fast rejection) runs on a reduced picture, the sub-pixel refinement (Förstner & Gülch
+/// The search (OpenCV's, after a count of crossings and its own fast rejection) runs on a reduced picture, the sub-pixel refinement (Förstner & Gülch
 /// 1987, as OpenCV's `cornerSubPix`) on the full one. The numbering is made unambiguous from the squares' colours where
 /// the board allows it: see the crate's conventions.
 ///
@@ -87,17 +91,18 @@ fn search_reduced(
 ) -> Result<Option<Vec<[f64; 2]>>, VisionError> {
     let ratio = f64::from(side) / f64::from(size_px[0].max(size_px[1]));
     let reduced_size = size_px.map(|length| (f64::from(length) * ratio).round().max(1.0));
+    let mut reduced = Mat::default();
+    // At ratio 1 this copies; the search looks at the same bytes either way.
+    resize(full, &mut reduced, Size::new(reduced_size[0] as i32, reduced_size[1] as i32), 0.0, 0.0, INTER_AREA)
+        .map_err(VisionError::opencv("reducing a picture"))?;
+    let wanted = (f64::from(pattern.width * pattern.height) * LEAST_CROSSINGS).ceil() as usize;
+    if !has_crossings(&reduced, wanted)? {
+        return Ok(None);
+    }
     let flags = CALIB_CB_ADAPTIVE_THRESH + CALIB_CB_NORMALIZE_IMAGE + CALIB_CB_FAST_CHECK;
     let mut corners = Vector::<Point2f>::new();
-    let searching = VisionError::opencv("searching for a checkerboard");
-    let found = if ratio < 1.0 {
-        let mut reduced = Mat::default();
-        let target = Size::new(reduced_size[0] as i32, reduced_size[1] as i32);
-        resize(full, &mut reduced, target, 0.0, 0.0, INTER_AREA).map_err(VisionError::opencv("reducing a picture"))?;
-        find_chessboard_corners(&reduced, pattern, &mut corners, flags).map_err(searching)?
-    } else {
-        find_chessboard_corners(full, pattern, &mut corners, flags).map_err(searching)?
-    };
+    let found = find_chessboard_corners(&reduced, pattern, &mut corners, flags)
+        .map_err(VisionError::opencv("searching for a checkerboard"))?;
     if !found {
         return Ok(None);
     }

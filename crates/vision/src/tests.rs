@@ -125,3 +125,37 @@ fn time_of_the_search() {
         println!("{name} a board: {:?}", start.elapsed() / 10);
     }
 }
+
+#[test]
+#[ignore = "temporary"]
+fn temp_times() {
+    let best = |f: &mut dyn FnMut()| {
+        (0..1)
+            .map(|_| {
+                let s = std::time::Instant::now();
+                f();
+                s.elapsed().as_secs_f64() * 1e3
+            })
+            .fold(f64::INFINITY, f64::min)
+    };
+    let mut names: Vec<_> = std::fs::read_dir("/tmp").unwrap().map(|e| e.unwrap().path()).filter(|p| p.extension().is_some_and(|e| e == "gray")).collect();
+    names.sort();
+    for name in names {
+        let pixels = std::fs::read(&name).unwrap();
+        let size = if pixels.len() == 640 * 480 { [640, 480] } else { [1280, 720] };
+        let picture = Grey { pixels: &pixels, size_px: size };
+        let mut found = false;
+        let ours = best(&mut || found = find_board(&board(9, 6), &picture).unwrap().is_some());
+        let mut out = format!("{} {found} ours {ours:.1} ms;", name.display());
+        let full = picture.as_mat().unwrap();
+        for (w, h) in [(640, 360), (1280, 720)] {
+            let h = if size[1] == 480 { h * 4 / 3 } else { h };
+            let mut small = Mat::default();
+            opencv::imgproc::resize(&full, &mut small, Size::new(w, h), 0.0, 0.0, 3).unwrap();
+            let mut n = 0;
+            let t = best(&mut || n = crate::crossings::count_crossings(small.data_bytes().unwrap(), w as usize, 100000));
+            out += &format!(" {w}: {n} crossings {t:.1} ms");
+        }
+        println!("{out}");
+    }
+}

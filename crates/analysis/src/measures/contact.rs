@@ -28,7 +28,11 @@ pub(super) fn measures() -> Vec<MeasureKind> {
         ("up", "up", "positive up, along the trunk's axis"),
     ];
     let court_axes = [
-        ("court-side", "to the dominant side, along the baseline", "positive toward the dominant side, along the baseline"),
+        (
+            "court-side",
+            "to the dominant side, along the baseline",
+            "positive toward the dominant side, along the baseline",
+        ),
         ("court-forward", "toward the net", "positive toward the net"),
         ("court-up", "up, vertically", "positive up, vertically"),
     ];

@@ -10,11 +10,23 @@ use crate::spots::Spot;
 use crate::trials::Evaluations;
 use crate::view::{Because, StrokeView};
 
+/// Identifier of how far the deepest fall exceeds what is called a dip.
+pub(crate) const DIP_EXCESS_ID: &str = "tip-speed-dip-excess";
+
+/// Identifier of the deepest fall in standard deviations of the two speeds that it lies between.
+pub(crate) const DIP_SIGNIFICANCE_ID: &str = "tip-speed-dip-significance";
+
+/// A dip is claimed from this many standard deviations on.
+const LEAST_SIGNIFICANCE: f64 = 4.0;
+
 /// Identifier of the depth of the deepest dip.
 pub(crate) const DIP_DEPTH_ID: &str = "tip-speed-dip-depth";
 
-/// A fall by less than this share of the lower neighbouring peak is not called a dip.
-pub(crate) const LEAST_DIP: f64 = 0.10;
+/// A fall counts as a dip when it exceeds this share of the lower neighbouring peak ...
+const LEAST_DEPTH: f64 = 0.10;
+
+/// ... and this share of the speed at contact: where the racket turns round, a tenth is nothing.
+const LEAST_SHARE_OF_CONTACT: f64 = 0.03;
 
 const UNSEEN: &str = "the racket tip was not seen without gaps between the end of the take-back and contact";
 
@@ -50,11 +62,35 @@ pub(super) fn measures() -> Vec<MeasureKind> {
             DIP_DEPTH_ID,
             "deepest dip of the racket-tip speed",
             "1",
-            "between end of take-back and contact: the deepest fall of the racket-tip speed that follows a rise and is followed by one, as a share of the lower of the two neighbouring peaks; 0 when none stands out of the noise or exceeds a tenth",
+            "between end of take-back and contact: the deepest fall (in m/s) of the racket-tip speed that follows a rise and is followed by one, as a share of the lower of the two neighbouring peaks; 0 when none stands out of the noise, or none exceeds a tenth of that peak and 3 % of the speed at contact. In the last 60 ms before contact only slower changes are seen",
             &phased,
             |view| Ok(deepest_dip(view)?.map_or(0.0, |dip| dip.depth())),
         )
         .reviewed(zero_when_not_clear),
+        MeasureKind::new(
+            DIP_SIGNIFICANCE_ID,
+            "deepest fall of the racket-tip speed in standard deviations",
+            "1",
+            "the fall of tip-speed-dip-depth over the standard deviation of the difference of the two speeds; positive",
+            &phased,
+            |view| {
+                let sd = |k: usize| view.setting.tip_speed_sds.get(k).copied().flatten().unwrap_or(f64::INFINITY);
+                Ok(deepest_dip(view)?.map_or(0.0, |dip| dip.fall / sd(dip.before).hypot(sd(dip.lowest))))
+            },
+        )
+        .not_reported(),
+        MeasureKind::new(
+            DIP_EXCESS_ID,
+            "deepest fall of the racket-tip speed above what is called a dip",
+            "m/s",
+            "fall minus the larger of a tenth of the lower neighbouring peak and 3 % of the speed at contact; positive for a dip",
+            &phased,
+            |view| {
+                let least = LEAST_SHARE_OF_CONTACT * view.tip_speed_at_contact.ok_or(UNSEEN)?;
+                Ok(deepest_dip(view)?.map_or(-least, |dip| dip.fall - least.max(LEAST_DEPTH * dip.peak)))
+            },
+        )
+        .not_reported(),
         MeasureKind::new(
             "tip-speed-dip-duration",
             "duration of the deepest dip of the racket-tip speed",
@@ -115,6 +151,7 @@ fn swing_speed(view: &StrokeView) -> Result<Vec<f64>, Because> {
 #[derive(Debug, Clone, Copy)]
 struct Dip {
     before: usize,
+    lowest: usize,
     after: usize,
     /// The lower of the two neighbouring peaks, m/s.
     peak: f64,
@@ -134,7 +171,7 @@ impl Dip {
     }
 }
 
-/// The dip with the greatest depth. The rise before it must be as large as the fall: a speed that only comes down from the
+/// The dip with the greatest fall. The rise before it must be as large as the fall: a speed that only comes down from the
 /// take-back and then rises has no dip.
 fn deepest_dip(view: &StrokeView) -> Result<Option<Dip>, Because> {
     let from = view.phase_index(Phase::TakeBackEnd)?;
@@ -151,24 +188,25 @@ fn deepest_dip(view: &StrokeView) -> Result<Option<Dip>, Because> {
         for (m, bottom) in speed.iter().enumerate().skip(l + 1).take_while(|(_, v)| *v < top) {
             let peak = top.min(later[m]);
             let fall = (peak - bottom).min(top - lowest_so_far);
-            if fall > 0.0 && deepest.is_none_or(|d| fall / peak > d.depth()) {
+            if fall > 0.0 && deepest.is_none_or(|d| fall > d.fall) {
                 let regained = speed.iter().skip(m).position(|v| *v >= peak).map_or(speed.len() - 1, |i| m + i);
-                deepest = Some(Dip { before: from + l, after: from + regained, peak, fall });
+                deepest = Some(Dip { before: from + l, lowest: from + m, after: from + regained, peak, fall });
             }
         }
     }
     Ok(deepest)
 }
 
-/// Whether a dip is claimed: deeper than a tenth, and its interval leaves out zero.
-fn clear(evaluations: &Evaluations) -> Option<bool> {
-    let (depth, sd) = evaluations.normal(DIP_DEPTH_ID)?;
-    Some(depth > LEAST_DIP && depth > 1.96 * sd)
+/// Whether a dip is claimed: it exceeds the limits, and stands out of the noise by [`LEAST_SIGNIFICANCE`]. The
+/// deepest fall of many is looked at, so 1.96 would claim a dip in every tenth even swing.
+pub(crate) fn is_dip_clear(evaluations: &Evaluations) -> bool {
+    let exceeds = evaluations.normal(DIP_EXCESS_ID).is_some_and(|(excess, _)| excess > 0.0);
+    exceeds && evaluations.measured(DIP_SIGNIFICANCE_ID).is_some_and(|times| times > LEAST_SIGNIFICANCE)
 }
 
 fn zero_when_not_clear(evaluations: &Evaluations, outcome: Outcome) -> Outcome {
     match outcome {
-        Outcome::Measured { interval_95: [_, high], .. } if clear(evaluations) == Some(false) => {
+        Outcome::Measured { interval_95: [_, high], .. } if !is_dip_clear(evaluations) => {
             Outcome::Measured { value: 0.0, interval_95: [0.0, high.max(0.0)] }
         }
         other => other,
@@ -177,9 +215,9 @@ fn zero_when_not_clear(evaluations: &Evaluations, outcome: Outcome) -> Outcome {
 
 fn only_with_a_clear_dip(evaluations: &Evaluations, outcome: Outcome) -> Outcome {
     match outcome {
-        Outcome::Measured { .. } if clear(evaluations) != Some(true) => Outcome::NotMeasurable {
-            because: "no dip of the speed stands out of the noise and exceeds a tenth".to_owned(),
-        },
+        Outcome::Measured { .. } if !is_dip_clear(evaluations) => {
+            Outcome::NotMeasurable { because: "no dip of the speed stands out of the noise".to_owned() }
+        }
         other => other,
     }
 }

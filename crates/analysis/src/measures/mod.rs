@@ -39,7 +39,9 @@ impl Need {
             Self::Point(spot) => absent(spot).map(point),
             Self::Trunk => crate::spots::TRUNK.into_iter().find_map(absent).map(point),
             Self::Court if setting.z_is_up => None,
-            Self::Court => Some("the vertical and the court's directions are not known (no court points were marked)".into()),
+            Self::Court => {
+                Some("the vertical and the court's directions are not known (no court points were marked)".into())
+            }
         }
     }
 }
@@ -60,6 +62,8 @@ pub(crate) struct MeasureKind {
     pub(crate) needs: Vec<Need>,
     value: Value,
     pub(crate) review: Option<Review>,
+    /// False for a number that only statements and reviews use.
+    pub(crate) is_reported: bool,
 }
 
 impl MeasureKind {
@@ -79,11 +83,17 @@ impl MeasureKind {
             needs: needs.to_vec(),
             value: Box::new(value),
             review: None,
+            is_reported: true,
         }
     }
 
     fn reviewed(mut self, review: Review) -> Self {
         self.review = Some(review);
+        self
+    }
+
+    fn not_reported(mut self) -> Self {
+        self.is_reported = false;
         self
     }
 
@@ -98,6 +108,7 @@ impl MeasureKind {
 
 /// All measures in the order in which they are reported.
 pub(crate) fn all() -> Vec<MeasureKind> {
-    let topics = [position::measures(), contact::measures(), timing::measures(), sequence::measures(), continuity::measures()];
+    let topics =
+        [position::measures(), contact::measures(), timing::measures(), sequence::measures(), continuity::measures()];
     topics.into_iter().flatten().collect()
 }

@@ -11,7 +11,7 @@ use crate::view::{Because, StrokeView};
 const PARTS: [(&str, Spot); 3] =
     [("tip", Spot::RacketTip), ("throat", Spot::RacketThroat), ("hand", Spot::DominantWrist)];
 
-const WHEN: &str = "between the fastest backward motion of the racket hand and contact";
+const WHEN: &str = "between the end of the take-back and contact";
 
 pub(super) fn measures() -> Vec<MeasureKind> {
     let mut list = Vec::new();
@@ -96,7 +96,7 @@ fn unseen(spot: Spot) -> Because {
 
 /// Index and signed distance; a tenth of the instants may be missing, more could hide the farthest place.
 fn farthest(view: &StrokeView, spot: Spot) -> Result<(usize, f64), Because> {
-    let from = view.phase_index(Phase::TakeBackFastest)?;
+    let from = view.phase_index(Phase::TakeBackEnd)?;
     let lateral: Series = view.body_coordinate(spot, 0);
     let range = from..=view.grid.contact;
     let seen = lateral.get(range.clone()).map_or(0, |part| part.iter().flatten().count());

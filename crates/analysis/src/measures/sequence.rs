@@ -26,6 +26,12 @@ const ORDER: [Segment; SEGMENTS] = [
 /// Peaks are looked for in this time before contact, seconds.
 const SEARCH_SECONDS: f64 = 0.3;
 
+/// A parabola over this time on both sides of the peak gives its place, seconds.
+const PARABOLA_SECONDS: f64 = 0.060;
+
+/// Error of a peak that is seen from one side only, seconds: what the estimate next to contact missed in made-up swings.
+const ONE_SIDED_SD_SECONDS: f64 = 0.008;
+
 /// Identifier of the measure of the order.
 pub(crate) const ORDER_ID: &str = "segment-order";
 
@@ -53,7 +59,10 @@ pub(super) fn measures() -> Vec<MeasureKind> {
             format!("{}-peak-time", segment.id),
             format!("time of the peak turning speed of the {}", segment.words),
             "s",
-            format!("time to contact of {}-peak-rate; negative before contact, 0 when it still rises at contact", segment.id),
+            format!(
+                "time to contact of {}-peak-rate; negative before contact, 0 when it still rises at contact",
+                segment.id
+            ),
             &needs,
             move |view| peak_seconds(view, i),
         ));
@@ -110,7 +119,7 @@ fn segment_peak(view: &StrokeView, i: usize) -> Result<(f64, f64), Because> {
         rates[k] = Some(line.cross(&change).norm() / (size * size));
         sds[k] = Some(sd(*a, k).unwrap_or(0.0).hypot(sd(*b, k).unwrap_or(0.0)) / size);
     }
-    let reach = (0.040 / view.grid.step).round() as usize;
+    let reach = (PARABOLA_SECONDS / view.grid.step).round() as usize;
     peak(&rates, &sds, range, reach).ok_or_else(unseen)
 }
 
@@ -119,7 +128,12 @@ fn peak_seconds(view: &StrokeView, i: usize) -> Result<f64, Because> {
     if place <= view.grid.index(-SEARCH_SECONDS) as f64 {
         return Err(format!("the {} turns ever slower over the last 0.3 s before contact", ORDER[i].words).into());
     }
-    Ok(view.to_contact(view.grid.seconds(place)) + view.segment_shifts[i])
+    let seconds = view.grid.seconds(place);
+    // A peak between two frames is found to about the standard deviation of a uniform distribution over their spacing; one next
+    // to contact is seen from one side only.
+    let resolution = (view.setting.frame_seconds / 12.0_f64.sqrt()).hypot(view.setting.clock_sd_seconds);
+    let one_sided = if seconds > -PARABOLA_SECONDS { ONE_SIDED_SD_SECONDS } else { 0.0 };
+    Ok(view.to_contact(seconds) + view.peak_draws[i] * resolution.hypot(one_sided))
 }
 
 /// The order is claimed only when every lag's interval leaves out zero.

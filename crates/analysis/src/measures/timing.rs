@@ -34,14 +34,24 @@ pub(super) fn measures() -> Vec<MeasureKind> {
     ));
     for (id, name, from, to, needs) in [
         ("take-back-duration", "take-back", Phase::TakeBackStart, Phase::TakeBackEnd, hand.as_slice()),
-        ("reversal-duration", "end of take-back to forward-swing start", Phase::TakeBackEnd, Phase::ForwardStart, &hand),
+        (
+            "reversal-duration",
+            "end of take-back to forward-swing start",
+            Phase::TakeBackEnd,
+            Phase::ForwardStart,
+            &hand,
+        ),
         ("drop-duration", "racket drop, top to bottom", Phase::DropTop, Phase::DropBottom, &tip),
     ] {
         list.push(MeasureKind::new(
             id,
             format!("length of: {name}"),
             "s",
-            format!("time between two instants, positive when the second is later. First: {}. Second: {}", from.definition(), to.definition()),
+            format!(
+                "time between two instants, positive when the second is later. First: {}. Second: {}",
+                from.definition(),
+                to.definition()
+            ),
             needs,
             move |view| Ok(view.phase(to)? - view.phase(from)?),
         ));

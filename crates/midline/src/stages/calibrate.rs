@@ -44,7 +44,7 @@ impl Stages {
                     "lens",
                     &self.session.folder,
                     &[boards],
-                    json!({ "board": board, "most_views": LENS_VIEWS, "lens": settings }),
+                    json!({ "board": board, "most_views": LENS_VIEWS, "lens": format!("{settings:?}") }),
                 )?;
                 let file = self.session.computed(&format!("lens-{}.json", camera.name));
                 let lens = self.hashes.kept(&file, provenance, || {

@@ -6,6 +6,7 @@ use anyhow::Context;
 use midline_analysis::{SoundImpact, StrokeInput};
 use midline_session::strokes::Strokes;
 use midline_session::tracks::Tracks;
+use midline_session::{Computed, read_computed, write_computed};
 use midline_triangulation::LiftSettings;
 use serde_json::json;
 
@@ -37,7 +38,7 @@ impl Stages {
             "lift",
             &self.session.folder,
             &inputs,
-            json!({ "lift": settings, "read_outs": cameras.iter().map(|c| c.camera.read_out).collect::<Vec<_>>() }),
+            json!({ "lift": format!("{settings:?}"), "read_outs": cameras.iter().map(|c| c.camera.read_out).collect::<Vec<_>>() }),
         )?;
         let path = self.tracks_file();
         if let Ok((tracks, kept)) = Tracks::read_parquet(&path)
@@ -46,11 +47,22 @@ impl Stages {
             return Ok(tracks);
         }
         let spinner = progress::spinner("lift");
-        let tracks = midline_triangulation::lift(&cameras, &lenses, &rig, &keypoints, &settings)?;
-        tracks.write_parquet(&path, &provenance)?;
+        let lifted = midline_triangulation::lift(&cameras, &lenses, &rig, &keypoints, &settings)?;
+        write_computed(&self.lift_file(), &Computed { provenance: provenance.clone(), result: lifted.remarks })?;
+        lifted.tracks.write_parquet(&path, &provenance)?;
         self.hashes.forget(&path);
         spinner.finish_and_clear();
-        Ok(tracks)
+        Ok(lifted.tracks)
+    }
+
+    /// What the lift noticed and did.
+    pub(crate) fn lift_remarks(&self) -> anyhow::Result<Vec<String>> {
+        self.tracks()?;
+        Ok(read_computed(&self.lift_file())?.result)
+    }
+
+    pub(super) fn lift_file(&self) -> PathBuf {
+        self.session.computed("lift.json")
     }
 
     pub(crate) fn tracks_file(&self) -> PathBuf {

@@ -14,8 +14,6 @@ use midline_session::description::{CameraDescription, Session};
 use midline_session::footage::Footage;
 use midline_session::read_computed;
 
-pub(crate) use calibrate::LensInUse;
-
 use crate::store::Hashes;
 
 /// The footage is in order, but what was asked cannot be measured with it.

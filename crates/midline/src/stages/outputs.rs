@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use midline_report::ReportInput;
 use midline_session::footage::Footage;
-use midline_session::write_atomically;
+use midline_session::{Provenance, read_computed, write_atomically};
 use midline_viewer::ViewInput;
 use serde_json::json;
 
@@ -32,6 +32,7 @@ impl Stages {
                 keypoints: &keypoints,
                 tracks: &tracks,
                 pictures: &pictures,
+                provenance: &self.provenance_of_results()?,
                 program: concat!("midline ", env!("CARGO_PKG_VERSION")),
             })?;
             write_atomically(path, page.as_bytes())?;
@@ -47,7 +48,7 @@ impl Stages {
             let strokes = self.strokes()?;
             let spinner = progress::spinner("3D recording");
             let keypoints = self.cameras().iter().map(|c| self.keypoints(c)).collect::<anyhow::Result<Vec<_>>>()?;
-            midline_viewer::save(
+            let left_out = midline_viewer::save(
                 path,
                 &ViewInput {
                     session: &self.session,
@@ -57,11 +58,27 @@ impl Stages {
                     strokes: &strokes,
                     court: self.session.court().as_ref(),
                     keypoints: &keypoints,
+                    vertical: self.rig()?.vertical,
                 },
             )?;
             spinner.finish_and_clear();
+            for remark in left_out {
+                eprintln!("midline: {remark}");
+            }
             Ok(())
         })
+    }
+
+    /// Provenance of every stage's result, in the order of the stages.
+    fn provenance_of_results(&self) -> anyhow::Result<Vec<Provenance>> {
+        let mut files: Vec<PathBuf> = Vec::new();
+        for camera in self.cameras() {
+            files.push(self.session.computed(&format!("media-{}.json", camera.name)));
+            files.push(self.lens(camera)?.file);
+            files.push(self.points_file(camera));
+        }
+        files.extend([self.rig_file(), self.clock_file(), self.lift_file(), self.strokes_file()]);
+        files.iter().map(|file| Ok(read_computed::<serde_json::Value>(file)?.provenance)).collect()
     }
 
     /// Makes an output file unless the one that is there was made from the same inputs; a small file beside the others

@@ -1,0 +1,101 @@
+//! What a solution rests on and what to doubt, in words.
+
+use midline_geometry::skew;
+use midline_session::calibration::RigCamera;
+use nalgebra::{DMatrix, Matrix3, Matrix3x6, Point3};
+
+use crate::bundle::Spread;
+use crate::input::Checked;
+
+/// Fewer court points than this leave a single mistake hard to notice.
+const ENOUGH_COURT_POINTS: usize = 6;
+
+/// Fewer shared sightings than this rest on a narrow base.
+const ENOUGH_SIGHTINGS: usize = 4;
+
+/// A solved rig.
+pub(crate) struct Told<'a> {
+    pub(crate) checked: &'a Checked<'a>,
+    pub(crate) sightings: &'a [usize],
+    pub(crate) cameras: &'a [RigCamera],
+    pub(crate) covariance: &'a DMatrix<f64>,
+    pub(crate) spread: Spread,
+}
+
+pub(crate) fn remarks(told: &Told) -> Vec<String> {
+    let checked = told.checked;
+    let mut remarks = Vec::new();
+    if let (true, Some((court, _))) = (checked.on_court(), checked.input.court) {
+        let marked: Vec<String> = told
+            .cameras
+            .iter()
+            .filter(|c| c.court_points > 0)
+            .map(|c| format!("{} in {}", c.court_points, c.name))
+            .collect();
+        remarks.push(format!("The world is the court \"{}\", from marked points: {}.", court.name, marked.join(", ")));
+    } else if let Some((board, _)) = checked.input.boards {
+        remarks.push(format!(
+            "The world is the frame of board \"{}\" in its first shared sighting; lengths rest on its squares of {} mm; which way is up is not known.",
+            board.name,
+            1000.0 * board.square_m
+        ));
+    }
+    if !told.sightings.is_empty() {
+        remarks.push(format!("{} shared sightings of the resting board were used.", told.sightings.len()));
+    }
+    for (kept, index) in checked.sighting_indices.iter().enumerate() {
+        if !told.sightings.contains(&kept) {
+            remarks.push(format!("Shared sighting {index} contradicts the others and was left out: the board moved."));
+        }
+    }
+    for (camera, solved) in told.cameras.iter().enumerate() {
+        remarks.push(place(told, camera, solved));
+        if (1..ENOUGH_COURT_POINTS).contains(&solved.court_points) && solved.board_views == 0 {
+            remarks.push(format!(
+                "Camera {} rests on {} court points: one mistake among them could go unnoticed; mark more.",
+                solved.name, solved.court_points
+            ));
+        }
+        if (1..ENOUGH_SIGHTINGS).contains(&solved.board_views) && solved.court_points == 0 {
+            remarks.push(format!(
+                "Camera {} rests on {} shared board sightings; film more, turned in different directions.",
+                solved.name, solved.board_views
+            ));
+        }
+    }
+    for (what, found, assumed) in [
+        ("Court points", told.spread.click_px, checked.settings.click_sd_px),
+        ("Board corners", told.spread.corner_px, checked.settings.corner_sd_px),
+    ] {
+        if found > 1.05 * assumed {
+            remarks.push(format!(
+                "{what} scatter by {found:.2} px where {assumed:.2} px was assumed; the uncertainty was widened accordingly."
+            ));
+        }
+    }
+    remarks
+}
+
+/// Where a camera stands and how well that is known.
+fn place(told: &Told, camera: usize, solved: &RigCamera) -> String {
+    let pose = &solved.camera_from_world;
+    let rotation: Matrix3<f64> = *pose.rotation.to_rotation_matrix().matrix();
+    // The place is -Rᵀ t; a step (ω, τ) moves it by -Rᵀ ([t]ₓ ω + τ).
+    let mut by_step = Matrix3x6::zeros();
+    by_step.fixed_columns_mut::<3>(0).copy_from(&(-rotation.transpose() * skew(&pose.translation.vector)));
+    by_step.fixed_columns_mut::<3>(3).copy_from(&-rotation.transpose());
+    let own = told.covariance.fixed_view::<6, 6>(6 * camera, 6 * camera);
+    let place_sd = (by_step * own * by_step.transpose()).trace().max(0.0).sqrt();
+    let turn_sd = own.fixed_view::<3, 3>(0, 0).trace().max(0.0).sqrt();
+    let at = pose.inverse_transform_point(&Point3::origin());
+    let known =
+        format!("place known to {:.1} mm, direction to {:.2} degrees (1 sd)", 1000.0 * place_sd, turn_sd.to_degrees());
+    if told.checked.on_court() {
+        format!(
+            "Camera {} stands {:.2} m above the ground at x {:.2} m, y {:.2} m; {known}.",
+            solved.name, at.z, at.x, at.y
+        )
+    } else {
+        format!("Camera {} stands {:.2} m from the board's first sighting; {known}.", solved.name, at.coords.norm())
+    }
+}

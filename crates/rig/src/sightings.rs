@@ -1,0 +1,211 @@
+//! The moments at which a board rests in sight of several cameras.
+
+use midline_session::board::BoardView;
+use nalgebra::Vector2;
+
+/// Root mean square motion of the corners between neighbouring frames below which a board is at rest, px.
+const REST_PX: f64 = 0.5;
+
+/// The same from the first frame of the rest, so that slow drift ends it, px.
+const DRIFT_PX: f64 = 1.0;
+
+/// Shortest rest, seconds.
+const SHORTEST_REST_SECONDS: f64 = 0.2;
+
+/// Neighbouring frames farther apart than this do not show that the board rested in between, seconds.
+const LONGEST_STEP_SECONDS: f64 = 0.5;
+
+/// Shortest common rest of two cameras, seconds; a clock that is off by less than the rest does no harm.
+const SHORTEST_OVERLAP_SECONDS: f64 = 0.1;
+
+/// One pose of the board, seen by several cameras.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SharedSighting {
+    /// One entry per camera; `None` where the camera did not see it.
+    pub views: Vec<Option<BoardView>>,
+}
+
+/// A rest of the board in one camera.
+struct Rest {
+    camera: usize,
+    start_seconds: f64,
+    end_seconds: f64,
+    view: BoardView,
+}
+
+/// The poses in which the board rests in sight of two or more cameras at overlapping times, in order of time. For each
+/// camera, `views` lists session times with the board views; corners are averaged over the rest.
+///
+/// The board rests while its corners move by less than 0.5 px (root mean square) from frame to frame, and by less than
+/// 1 px in all, for at least 0.2 s.
+#[must_use]
+pub fn pair_sightings(views: &[Vec<(f64, BoardView)>]) -> Vec<SharedSighting> {
+    let mut rests: Vec<Rest> = views.iter().enumerate().flat_map(|(camera, own)| rests_of(camera, own)).collect();
+    rests.sort_by(|a, b| a.start_seconds.total_cmp(&b.start_seconds).then(a.camera.cmp(&b.camera)));
+    // The rests seen by the most cameras for longest come first; each rest serves one pose of the board.
+    let mut groups: Vec<(Vec<usize>, f64)> =
+        (0..rests.len()).map(|rest| group_around(rest, &rests, views.len())).collect();
+    groups.retain(|(members, _)| members.len() >= 2);
+    groups.sort_by(|a, b| b.0.len().cmp(&a.0.len()).then(b.1.total_cmp(&a.1)));
+    let mut taken = vec![false; rests.len()];
+    let mut chosen: Vec<Vec<usize>> = Vec::new();
+    for (members, _) in groups {
+        if members.iter().all(|&m| !taken[m]) {
+            members.iter().for_each(|&m| taken[m] = true);
+            chosen.push(members);
+        }
+    }
+    chosen.sort_by(|a, b| {
+        let start = |members: &[usize]| members.iter().map(|&m| rests[m].start_seconds).fold(f64::INFINITY, f64::min);
+        start(a).total_cmp(&start(b))
+    });
+    chosen
+        .into_iter()
+        .map(|members| {
+            let mut shared = vec![None; views.len()];
+            for rest in members {
+                shared[rests[rest].camera] = Some(rests[rest].view.clone());
+            }
+            SharedSighting { views: shared }
+        })
+        .collect()
+}
+
+/// A rest with, of every other camera, the rest that overlaps it longest; and the sum of the overlaps in seconds.
+fn group_around(rest: usize, rests: &[Rest], cameras: usize) -> (Vec<usize>, f64) {
+    let mut members = vec![rest];
+    let mut total = 0.0;
+    let own = &rests[rest];
+    for camera in (0..cameras).filter(|&camera| camera != own.camera) {
+        let overlap =
+            |other: &Rest| own.end_seconds.min(other.end_seconds) - own.start_seconds.max(other.start_seconds);
+        let longest = rests
+            .iter()
+            .enumerate()
+            .filter(|(_, other)| other.camera == camera)
+            .map(|(index, other)| (index, overlap(other)))
+            .max_by(|a, b| a.1.total_cmp(&b.1));
+        if let Some((index, overlap)) = longest.filter(|(_, overlap)| *overlap >= SHORTEST_OVERLAP_SECONDS) {
+            members.push(index);
+            total += overlap;
+        }
+    }
+    (members, total)
+}
+
+fn rests_of(camera: usize, views: &[(f64, BoardView)]) -> Vec<Rest> {
+    let mut sorted: Vec<&(f64, BoardView)> = views.iter().collect();
+    sorted.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let mut rests = Vec::new();
+    let mut first = 0;
+    for next in 1..=sorted.len() {
+        let goes_on = next < sorted.len() && {
+            let (before, now) = (sorted[next - 1], sorted[next]);
+            now.0 - before.0 <= LONGEST_STEP_SECONDS
+                && motion_px(&before.1, &now.1) < REST_PX
+                && motion_px(&sorted[first].1, &now.1) < DRIFT_PX
+        };
+        if goes_on {
+            continue;
+        }
+        let (start_seconds, end_seconds) = (sorted[first].0, sorted[next - 1].0);
+        if end_seconds - start_seconds >= SHORTEST_REST_SECONDS {
+            let during: Vec<&BoardView> = sorted[first..next].iter().map(|(_, view)| view).collect();
+            rests.push(Rest { camera, start_seconds, end_seconds, view: averaged(&during) });
+        }
+        first = next;
+    }
+    rests
+}
+
+/// Root mean square motion of the corners; infinite between views of different boards.
+fn motion_px(a: &BoardView, b: &BoardView) -> f64 {
+    if a.corners_px.len() != b.corners_px.len() || a.corners_px.is_empty() {
+        return f64::INFINITY;
+    }
+    let squared: f64 = a
+        .corners_px
+        .iter()
+        .zip(&b.corners_px)
+        .map(|(a, b)| (Vector2::from(*a) - Vector2::from(*b)).norm_squared())
+        .sum();
+    (squared / a.corners_px.len() as f64).sqrt()
+}
+
+/// The mean corners, told as the frame in the middle.
+fn averaged(views: &[&BoardView]) -> BoardView {
+    let middle = views[views.len() / 2];
+    let mean = |corner: usize, axis: usize| {
+        views.iter().map(|view| view.corners_px[corner][axis]).sum::<f64>() / views.len() as f64
+    };
+    BoardView {
+        corners_px: (0..middle.corners_px.len()).map(|corner| [mean(corner, 0), mean(corner, 1)]).collect(),
+        ..middle.clone()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn view(frame_index: usize, x: f64) -> BoardView {
+        BoardView {
+            frame_index,
+            pts_seconds: frame_index as f64 / 30.0,
+            corners_px: vec![[x, 100.0], [x + 50.0, 100.0], [x, 150.0]],
+            edge_width_px: Some(2.0),
+        }
+    }
+
+    /// Corner position by time: three rests with motion between them.
+    fn place(seconds: f64) -> f64 {
+        match seconds {
+            t if t < 1.0 => 100.0,
+            t if t < 2.0 => 100.0 + 300.0 * (t - 1.0),
+            t if t < 3.0 => 400.0,
+            t if t < 4.0 => 400.0 + 300.0 * (t - 3.0),
+            _ => 700.0,
+        }
+    }
+
+    fn seen(from: f64, to: f64, shake_px: f64, clock_error: f64) -> Vec<(f64, BoardView)> {
+        (0..150)
+            .map(|frame| (frame, f64::from(frame) / 30.0))
+            .filter(|(_, t)| (from..to).contains(t))
+            .map(|(frame, t)| {
+                let shake = if frame % 2 == 0 { shake_px } else { -shake_px };
+                (t + clock_error, view(frame as usize, place(t) + shake))
+            })
+            .collect()
+    }
+
+    #[test]
+    fn rests_in_common_are_found_and_averaged() {
+        // Camera 1 misses the first rest, and its clock is off by 0.3 s.
+        let shared = pair_sightings(&[seen(0.0, 5.0, 0.1, 0.0), seen(1.5, 5.0, 0.1, 0.3)]);
+        assert_eq!(shared.len(), 2);
+        for (sighting, x) in shared.iter().zip([400.0, 700.0]) {
+            for view in sighting.views.iter().flatten() {
+                assert!((view.corners_px[0][0] - x).abs() < 0.02);
+            }
+            assert!(sighting.views.iter().all(Option::is_some));
+        }
+    }
+
+    #[test]
+    fn three_cameras_share_what_each_pair_sees() {
+        let shared = pair_sightings(&[seen(0.0, 1.1, 0.0, 0.0), seen(0.0, 5.0, 0.0, 0.0), seen(1.9, 5.0, 0.0, 0.0)]);
+        let who: Vec<Vec<bool>> = shared.iter().map(|s| s.views.iter().map(Option::is_some).collect()).collect();
+        assert_eq!(who, [vec![true, true, false], vec![false, true, true], vec![false, true, true]]);
+    }
+
+    #[test]
+    fn a_board_that_shakes_or_drifts_does_not_rest() {
+        assert!(pair_sightings(&[seen(0.0, 5.0, 0.4, 0.0), seen(0.0, 5.0, 0.0, 0.0)]).is_empty());
+        let drifting: Vec<(f64, BoardView)> =
+            (0..60).map(|frame| (frame as f64 / 30.0, view(frame, 100.0 + 0.3 * frame as f64))).collect();
+        assert!(pair_sightings(&[drifting.clone(), drifting]).is_empty());
+        assert!(pair_sightings(&[]).is_empty());
+        assert!(pair_sightings(&[Vec::new(), Vec::new()]).is_empty());
+    }
+}
