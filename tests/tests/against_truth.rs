@@ -240,7 +240,8 @@ fn measured(stroke: &Stroke, id: &str) -> (f64, [f64; 2]) {
 }
 
 #[test]
-fn strokes_are_found_with_their_events_and_speeds() {
+fn strokes_are_found_with_their_events_and_measures() {
+    let (mut covered, mut all) = (0, 0);
     for session in SESSIONS {
         let truth = truth(session).0;
         let strokes: Strokes = computed(session, "strokes.json");
@@ -252,8 +253,7 @@ fn strokes_are_found_with_their_events_and_speeds() {
             for (kind, tolerance) in [
                 (EventKind::Contact, 0.004),
                 (EventKind::Bounce, 0.010),
-                (EventKind::TakeBackStart, 0.080),
-                (EventKind::FarthestAcross, 0.040),
+                (EventKind::TakeBackStart, 0.100),
             ] {
                 let Some(at) = expected.events.iter().find(|e| e.kind == kind) else { continue };
                 let at = (at.session_seconds - reference.offset_seconds) / reference.rate;
@@ -262,11 +262,106 @@ fn strokes_are_found_with_their_events_and_speeds() {
                 line += &format!(" {} {:+.1} ms;", kind.label(), error * 1e3);
                 assert!(error.abs() < tolerance, "{session} stroke {}: {kind:?} off by {error} s", stroke.number);
             }
-            let (speed, [low, high]) = measured(stroke, "tip-speed-at-contact");
-            let true_speed = expected.tip_speed_before_contact_mps;
-            line += &format!(" tip speed at contact {speed:.1} ({low:.1} to {high:.1}), true {true_speed:.1} m/s;");
-            assert!((speed - true_speed).abs() < 0.08 * true_speed, "{line}");
+            for (id, expected, tolerance) in [
+                // One sample's 10 mm at 120 Hz, extrapolated over the sample that contact takes: a few m/s.
+                ("tip-speed-contact", expected.tip_speed_before_contact_mps, 6.0),
+                // Joint centres to 15 mm make the body axes uncertain by some degrees, the racket is 0.8 m behind them.
+                ("tip-farthest-across", expected.farthest_across.lateral_m, 0.12),
+                ("dominant-shoulder-ahead", expected.dominant_shoulder_ahead_m, 0.05),
+            ] {
+                let (value, [low, high]) = measured(stroke, id);
+                line += &format!(" {id} {value:.3} ({low:.3} to {high:.3}), true {expected:.3};");
+                assert!((value - expected).abs() < tolerance, "{line}");
+                covered += usize::from((low..=high).contains(&expected));
+                all += 1;
+            }
             println!("{line}");
+        }
+    }
+    println!("{covered} of {all} true values inside their 95 % intervals");
+    // 27 intervals at 95 %: 21 or fewer would happen once in 300 sessions like this.
+    assert!(covered >= 22, "{covered} of {all}");
+}
+
+/// What the coach of P07 suspects: a dip in the drop and an early take-back at first, neither three weeks later.
+#[test]
+fn suspicions_of_the_demo_are_answered() {
+    use midline_session::strokes::Verdict;
+    let verdicts = |session: &str, id: &str| -> Vec<Verdict> {
+        let strokes: Strokes = computed(session, "strokes.json");
+        let found: Vec<_> =
+            strokes.strokes.iter().flat_map(|s| s.statements.iter().filter(|t| t.id == id).map(|t| t.verdict)).collect();
+        println!("{session} {id}: {found:?}");
+        found
+    };
+    let count = |found: &[Verdict], wanted: Verdict| found.iter().filter(|v| **v == wanted).count();
+    for id in ["speed-rises-without-dip", "take-back-around-bounce"] {
+        let (first, second) = (verdicts("p07-first", id), verdicts("p07-second", id));
+        assert!(count(&first, Verdict::DoesNotHold) >= 2 && count(&first, Verdict::Holds) == 0, "{first:?}");
+        assert!(count(&second, Verdict::DoesNotHold) == 0, "{second:?}");
+    }
+    for session in SESSIONS {
+        let found = verdicts(session, "dominant-shoulder-in-front");
+        assert!(count(&found, Verdict::DoesNotHold) == 0, "{session}: {found:?}");
+    }
+}
+
+#[test]
+fn analysis_alone_is_right_on_true_tracks_at_the_phones_frame_rate() {
+    for session in SESSIONS {
+        let (truth, folder) = truth(session);
+        let dense = TrueTracks::read(&folder.join(&truth.tracks));
+        let end = *dense.0.session_seconds.last().expect("some truth");
+        let mut tracks = Tracks { names: dense.0.names.clone(), ..Tracks::default() };
+        for k in 0..(end * 120.0) as u32 {
+            let seconds = f64::from(k) / 120.0;
+            tracks.session_seconds.push(seconds);
+            tracks.points.push(
+                tracks
+                    .names
+                    .iter()
+                    .map(|name| {
+                        let position = dense.at(name, seconds)?;
+                        let variance = 0.010_f64.powi(2);
+                        Some(midline_session::tracks::Point3d {
+                            position_m: position.into(),
+                            covariance_m2: [[variance, 0.0, 0.0], [0.0, variance, 0.0], [0.0, 0.0, variance]],
+                            reprojection_px: 0.5,
+                            views: 2,
+                        })
+                    })
+                    .collect(),
+            );
+        }
+        let impacts: Vec<_> = truth
+            .strokes
+            .iter()
+            .flat_map(|s| s.events.iter().filter(|e| matches!(e.kind, EventKind::Contact | EventKind::Bounce)))
+            .map(|e| midline_analysis::SoundImpact { session_seconds: e.session_seconds, sd_seconds: 0.003 })
+            .collect();
+        let strokes = midline_analysis::analyse(&midline_analysis::StrokeInput {
+            tracks: &tracks,
+            handedness: truth.handedness,
+            impacts: &impacts,
+            frame_rates_hz: &[120.0, 120.0],
+            clock_sd_seconds: 1e-4,
+            vertical: midline_session::calibration::Vertical::ZUp,
+        })
+        .expect("strokes in the truth");
+        assert_eq!(strokes.strokes.len(), truth.strokes.len());
+        for (stroke, expected) in strokes.strokes.iter().zip(&truth.strokes) {
+            let (speed, [low, high]) = measured(stroke, "tip-speed-contact");
+            let (across, _) = measured(stroke, "tip-farthest-across");
+            let (ahead, _) = measured(stroke, "dominant-shoulder-ahead");
+            println!(
+                "{session} stroke {}: tip speed at contact {speed:.2} ({low:.2} to {high:.2}), true {:.2} m/s; farthest across {across:.3}, true {:.3} m; shoulder ahead {ahead:.3}, true {:.3} m",
+                stroke.number,
+                expected.tip_speed_before_contact_mps,
+                expected.farthest_across.lateral_m,
+                expected.dominant_shoulder_ahead_m
+            );
+            assert!((ahead - expected.dominant_shoulder_ahead_m).abs() < 0.01);
+            assert!((across - expected.farthest_across.lateral_m).abs() < 0.03);
         }
     }
 }

@@ -11,7 +11,7 @@ use midline_lens::{Aspect, LensModelChoice, LensSettings, calibrate};
 use midline_session::board::{Board, BoardView};
 use midline_session::calibration::LensCalibration;
 use midline_tests::dataset;
-use midline_vision::reference::{self, LensFlags, PublishedLens};
+use midline_vision::reference::{self, LensFlags, PublishedLens, ReferenceLens};
 use midline_vision::{Grey, find_board};
 use nalgebra::{Point3, Vector2, Vector3};
 
@@ -67,27 +67,23 @@ fn ours(views: &[BoardView], flags: LensFlags) -> LensCalibration {
     calibrate("left", &SAMPLE.board, views, SIZE, &settings(flags)).unwrap()
 }
 
-/// Longest distance over the picture between where two lenses see the same ray, px, after the small turn of the camera that
-/// brings them closest at the picture's middle; rays from `one`.
+/// Longest distance, over the picture, between the pixels in which two lenses see the same ray; places without a ray are
+/// left out (the rational optimum on the left pictures, OpenCV's as ours, has a pole in the picture).
 fn farthest_apart_px(one: &Intrinsics, other: &Intrinsics) -> f64 {
-    let grid = |n: u32, side: u32| (0..=n).map(move |i| f64::from(i * side) / f64::from(n));
-    let mut worst = 0.0_f64;
-    for x in grid(16, SIZE[0]) {
-        for y in grid(12, SIZE[1]) {
-            let Ok(ray) = one.normalised_from_px(Vector2::new(x, y)) else { continue };
-            let px = other.project(&Vector3::new(ray.x, ray.y, 1.0)).unwrap();
-            let shift = Vector2::from(one.centre_px) - Vector2::from(other.centre_px);
-            worst = worst.max((px + shift - Vector2::new(x, y)).norm());
-        }
-    }
-    worst
+    let [width, height] = SIZE.map(f64::from);
+    (0..=16)
+        .flat_map(|i| (0..=12).map(move |j| Vector2::new(width * f64::from(i) / 16.0, height * f64::from(j) / 12.0)))
+        .filter_map(|px| {
+            let ray = one.normalised_from_px(px).ok()?;
+            Some((other.project(&Vector3::new(ray.x, ray.y, 1.0)).unwrap() - px).norm())
+        })
+        .fold(0.0, f64::max)
 }
 
 #[test]
 fn all_boards_are_found_and_both_cameras_name_the_same_corner_first() {
     assert_eq!((SAMPLE.left.len(), SAMPLE.right.len()), (13, 13));
-    let flags = LensFlags::default();
-    let [left, right] = [&SAMPLE.left, &SAMPLE.right].map(|views| ours(views, flags));
+    let [left, right] = [&SAMPLE.left, &SAMPLE.right].map(|views| ours(views, LensFlags::default()));
     // A wrong end in one view of one camera would leave tens of pixels.
     let rig = reference::stereo_calibrate(
         &SAMPLE.board,
@@ -95,15 +91,10 @@ fn all_boards_are_found_and_both_cameras_name_the_same_corner_first() {
         [&left.intrinsics, &right.intrinsics],
     )
     .unwrap();
-    println!(
-        "left {:.4} px, right {:.4} px, both {:.4} px, baseline {:.1} mm, edges {:.2} px",
-        left.rms_px,
-        right.rms_px,
-        rig.rms_px,
-        1e3 * rig.second_from_first.translation.vector.norm(),
-        SAMPLE.left[0].edge_width_px.unwrap()
-    );
+    println!("left {:.4} px, right {:.4} px, both {:.4} px", left.rms_px, right.rms_px, rig.rms_px);
     assert!(rig.rms_px < 0.5, "{}", rig.rms_px);
+    let widths = SAMPLE.left.iter().map(|view| view.edge_width_px.unwrap());
+    assert!(widths.clone().all(|width| (1.0..5.0).contains(&width)), "{:?}", widths.collect::<Vec<_>>());
 }
 
 #[test]
@@ -114,52 +105,88 @@ fn the_optimum_is_opencvs_with_the_same_flags() {
         LensFlags { fix_principal_point: true, zero_tangential: true, ..LensFlags::default() },
         LensFlags { rational: true, ..LensFlags::default() },
     ];
-    for (views, side) in [(&SAMPLE.left, "left"), (&SAMPLE.right, "right")] {
+    for (side, views) in [("left", &SAMPLE.left), ("right", &SAMPLE.right)] {
         for flags in cases {
             let ours = ours(views, flags);
             let theirs = reference::calibrate_camera(&SAMPLE.board, &corners(views), SIZE, flags).unwrap();
             let (a, b) = (ours.intrinsics.parameters(), theirs.intrinsics.parameters());
+            let (of_lens, of_coefficients) = ((&a - &b).rows(0, 4).amax(), (&a - &b).rows(4, a.len() - 4).amax());
             let apart = farthest_apart_px(&ours.intrinsics, &theirs.intrinsics);
             println!(
-                "{side} {flags:?}\n  f and c differ by {:.1e} px, coefficients by {:.1e}, rms {:.6} and {:.6} px ({:.1e}), \
-                 pictures {apart:.1e} px\n  ours {a:.5?}\n  sd {:.5?}\n  theirs {:.5?}",
-                (&a - &b).rows(0, 4).amax(),
-                (&a - &b).rows(4, a.len() - 4).amax(),
+                "{side} {flags:?}: f and c differ by {of_lens:.1e} px, coefficients by {of_coefficients:.1e}, pictures by \
+                 {apart:.1e} px, rms {:.6} px, {:+.1e} px",
                 ours.rms_px,
-                theirs.rms_px,
                 ours.rms_px - theirs.rms_px,
-                ours.standard_deviations,
-                theirs.standard_deviations,
             );
+            assert!(of_lens < 1e-3 && of_coefficients < 1e-3 && apart < 1e-3);
+            assert!((ours.rms_px - theirs.rms_px).abs() < 1e-6);
+            for (ours, theirs) in ours.views.iter().zip(&theirs.view_rms_px) {
+                assert!((ours.rms_px - theirs).abs() < 1e-4, "frame {}: {theirs}", ours.frame_index);
+            }
+            if !flags.rational {
+                compare_deviations(&ours, &theirs, flags);
+            }
         }
     }
 }
 
+/// OpenCV 4.6 divides the squared error by the number of points less the unknowns, although each point has two coordinates;
+/// ours are smaller by the root of the ratio (that ours are honest is tested in the lens crate on repeated noise). For the
+/// rational model OpenCV inverts by a truncated decomposition, which is no comparison.
+fn compare_deviations(ours: &LensCalibration, theirs: &ReferenceLens, flags: LensFlags) {
+    let points = (ours.views.len() * SAMPLE.board.corner_count()) as f64;
+    let free = ours.standard_deviations.iter().flatten().count() - usize::from(flags.fix_aspect_ratio);
+    let unknowns = (free + 6 * ours.views.len()) as f64;
+    let factor = ((2.0 * points - unknowns) / (points - unknowns)).sqrt();
+    for ((name, ours), &theirs) in
+        ours.parameter_names.iter().zip(&ours.standard_deviations).zip(&theirs.standard_deviations)
+    {
+        match ours {
+            // With a fixed aspect ratio OpenCV gives the deviation of fy only.
+            Some(_) if flags.fix_aspect_ratio && name == "fx" => {}
+            Some(sd) => assert!((sd * factor / theirs - 1.0).abs() < 1e-3, "{name}: {sd} and {theirs}"),
+            None => assert!(theirs.abs() < 1e-12, "{name}: {theirs}"),
+        }
+    }
+}
+
+/// The published lens and ours come from the same pictures but not from the same corners: the published errors show two
+/// views whose corners were off (1.18 px and 0.38 px where the others have about 0.2 px), and its rms is 0.39 px where ours
+/// is 0.23 px. Its deviations are taken to be larger than ours in that proportion, and both to add: 3 of the joint
+/// deviation are allowed.
 #[test]
 fn the_published_calibration_is_met() {
-    let ours = ours(&SAMPLE.left, SAMPLE.published.flags);
-    println!("{:?}\n{:?}\n{:?}", SAMPLE.published.flags, ours.intrinsics, SAMPLE.published.intrinsics);
-    println!("{:?}", ours.standard_deviations);
-    println!("{}", farthest_apart_px(&ours.intrinsics, &SAMPLE.published.intrinsics));
-    for (a, b) in ours.views.iter().zip(&SAMPLE.published.view_rms_px) {
-        println!("{} {:.3} {b:.3}", a.frame_index, a.rms_px);
+    let published = &SAMPLE.published;
+    assert_eq!(published.flags, LensFlags { fix_aspect_ratio: true, ..LensFlags::default() });
+    let ours = ours(&SAMPLE.left, published.flags);
+    let ratio = published.rms_px / ours.rms_px;
+    let (a, b) = (ours.intrinsics.parameters(), published.intrinsics.parameters());
+    for (index, name) in ours.parameter_names.iter().enumerate() {
+        let joint = ours.standard_deviations[index].unwrap() * (1.0 + ratio * ratio).sqrt();
+        let off = (a[index] - b[index]) / joint;
+        println!("{name}: {:.5} against {:.5} published, {off:.2} joint deviations", a[index], b[index]);
+        assert!(off.abs() < 3.0, "{name}");
     }
-    let turned: Vec<_> = SAMPLE.board.corners_m().into_iter().rev().collect();
-    for (view, pose) in SAMPLE.left.iter().zip(&SAMPLE.published.camera_from_board) {
-        for points in [SAMPLE.board.corners_m(), turned.clone()] {
-            let px = reference::project_points(&points, pose, &SAMPLE.published.intrinsics).unwrap();
-            let s: f64 = px.iter().zip(&view.corners_px).map(|(a, b)| (a[0] - b[0]).powi(2) + (a[1] - b[1]).powi(2)).sum();
-            print!("{:.3} ", (s / 54.0).sqrt());
-        }
-        println!();
+    assert!(ours.rms_px < published.rms_px);
+}
+
+/// Our corners against where the published lens and poses put them: no part of ours but the board search. The published
+/// view 2 is the one with 1.18 px; the published error of each view is the least that can be expected, ours adds to it.
+#[test]
+fn the_corners_are_where_the_published_poses_put_them() {
+    let published = &SAMPLE.published;
+    assert_eq!(published.camera_from_board.len(), SAMPLE.left.len());
+    for ((view, pose), &error_px) in SAMPLE.left.iter().zip(&published.camera_from_board).zip(&published.view_rms_px) {
+        let projected = reference::project_points(&SAMPLE.board.corners_m(), pose, &published.intrinsics).unwrap();
+        let squared: f64 = projected
+            .iter()
+            .zip(&view.corners_px)
+            .map(|(&a, &b)| (Vector2::from(a) - Vector2::from(b)).norm_squared())
+            .sum();
+        let rms_px = (squared / projected.len() as f64).sqrt();
+        println!("left{:02}: {rms_px:.3} px, published {error_px:.3} px", view.frame_index);
+        assert!(rms_px < error_px.hypot(0.35), "left{:02}: {rms_px}", view.frame_index);
     }
-    for i in 0..13 {
-        let mut v = SAMPLE.left.clone();
-        v.remove(i);
-        let o = self::ours(&v, SAMPLE.published.flags);
-        println!("{i} {:?} {:?}", o.intrinsics.focal_px[0], o.intrinsics.centre_px);
-    }
-    println!("{:?} {:?} {}", ours.advice, ours.held_out_rms_px, ours.coverage);
 }
 
 fn some_lenses() -> [Intrinsics; 4] {

@@ -90,7 +90,8 @@ fn the_pose_between_the_cameras_is_opencvs() {
     let same = differences("squared loss", &solve_with(&input, &squared).unwrap());
     assert!(same.iter().all(|difference| *difference < 1e-4), "{same:?}");
 
-    // The default loss holds back the few corners that are far off; the answer moves by no more than its own uncertainty.
+    // The default loss holds back the few corners that are far off; the answer stays within twice its own
+    // standard deviation.
     let robust = solve(&input).unwrap();
     println!("{:#?}", robust.remarks);
     let [baseline, ..] = differences("default loss", &robust);

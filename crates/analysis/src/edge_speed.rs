@@ -13,12 +13,19 @@ use crate::samples::Sample;
 use crate::smoothing::{CHANGE_OVER_SECONDS, Draw, LEAST_STRETCH_SAMPLES, SmoothedPoint};
 use crate::swings::median;
 
-/// How the racket's butt departs from a straight line in the last 0.15 s, metres. Set with made-up swings of 19 to 32 m/s,
-/// like the next one; not taken from a source.
+/// How the racket's butt usually departs from a straight line in the last 0.15 s, metres. Set with made-up swings of 19 to
+/// 32 m/s, like the next one; not taken from a source. Each stroke's own samples decide how far it is from the usual.
 const BUTT: SmoothPrior = SmoothPrior { amplitude: 0.09, length_seconds: 0.09 };
 
-/// How the racket's direction departs from steady turning in the last 0.15 s, rad.
+/// How the racket's direction usually departs from steady turning in the last 0.15 s, rad.
 const DIRECTION: SmoothPrior = SmoothPrior { amplitude: 0.16, length_seconds: 0.09 };
+
+/// Multiples of the usual amplitude, and time scales, that a stroke may have.
+const AMPLITUDE_FACTORS: [f64; 4] = [1.0, 2.0, 4.0, 8.0];
+const LENGTHS_SECONDS: [f64; 2] = [0.09, 0.13];
+
+/// Spread of a stroke's amplitude about the usual one: standard deviation of the natural logarithm.
+const AMPLITUDE_SPREAD: f64 = 0.7;
 
 /// The stretch counts alone from this long before its last sample on, seconds.
 const TRUSTED_SECONDS: f64 = 0.04;
@@ -93,8 +100,12 @@ impl EdgeSpeed {
         let butt_sd = mean_sd(butt_samples) * butt.independent_sd();
         let tip_sd = mean_sd(tip_samples) * tip.independent_sd();
         let direction_sd = butt_sd.hypot(tip_sd) / length_m;
-        let fit = |sd: f64, prior| SmoothFit::new(&seconds, &vec![sd * sd; seconds.len()], prior);
-        let (butt_fit, direction_fit) = (fit(butt_sd, BUTT)?, fit(direction_sd, DIRECTION)?);
+        let axes = [along, axis.cross(&along), axis];
+        let angles = angles(&axes, &lines);
+        let coordinate = |k: usize| seen.iter().map(|(start, _)| start.position[k]).collect::<Vec<f64>>();
+        let butt_fit = likeliest(&seconds, butt_sd, BUTT, &[coordinate(0), coordinate(1), coordinate(2)])?;
+        let turned = |k: usize| angles.iter().map(|a| a[k]).collect::<Vec<f64>>();
+        let direction_fit = likeliest(&seconds, direction_sd, DIRECTION, &[turned(0), turned(1)])?;
         let used_from = last_seconds - TRUSTED_SECONDS - CHANGE_OVER_SECONDS;
         let on_grid = (0..grid.len)
             .map(|k| {
@@ -106,7 +117,7 @@ impl EdgeSpeed {
             pairs,
             last_seconds,
             length_m,
-            axes: [along, axis.cross(&along), axis],
+            axes,
             butt: butt_fit,
             direction: direction_fit,
             sample_sds: [butt_sd, direction_sd],
@@ -121,24 +132,13 @@ impl EdgeSpeed {
 
     /// The motion for these draws of butt and tip.
     pub(crate) fn motion(&self, butt: &Draw, tip: &Draw, beyond: Beyond) -> Option<EdgeMotion<'_>> {
-        let mut motion = EdgeMotion { edge: self, butt: Vec::new(), direction: Vec::new(), beyond };
-        // Angles are unwound from the last instant backward.
-        let mut later: Option<f64> = None;
-        for [i, j] in self.pairs.iter().rev() {
+        let (mut starts, mut lines) = (Vec::new(), Vec::new());
+        for [i, j] in &self.pairs {
             let (start, end) = (*butt.positions.get(*i)?, *tip.positions.get(*j)?);
-            let line = (end - start).try_normalize(1e-3)?;
-            let [x, y, z] = self.axes.map(|a| line.dot(&a));
-            let mut angle = y.atan2(x);
-            if let Some(later) = later {
-                angle += ((later - angle) / std::f64::consts::TAU).round() * std::f64::consts::TAU;
-            }
-            later = Some(angle);
-            motion.butt.push(start);
-            motion.direction.push([angle, z.clamp(-1.0, 1.0).asin()]);
+            starts.push(start);
+            lines.push((end - start).try_normalize(1e-3)?);
         }
-        motion.butt.reverse();
-        motion.direction.reverse();
-        Some(motion)
+        Some(EdgeMotion { edge: self, butt: starts, direction: angles(&self.axes, &lines), beyond })
     }
 
     /// Standard deviation of the tip's speed on the grid, m/s.
@@ -150,6 +150,39 @@ impl EdgeSpeed {
         };
         Some(sd(butt, self.sample_sds[0]).hypot(self.length_m * sd(direction, self.sample_sds[1])))
     }
+}
+
+/// Angle in the plane of turning and elevation out of it of unit vectors, rad; angles are unwound from the last backward.
+fn angles(axes: &[Vector3<f64>; 3], lines: &[Vector3<f64>]) -> Vec<[f64; 2]> {
+    let mut found = Vec::with_capacity(lines.len());
+    let mut later: Option<f64> = None;
+    for line in lines.iter().rev() {
+        let [x, y, z] = axes.map(|a| line.dot(&a));
+        let mut angle = y.atan2(x);
+        if let Some(later) = later {
+            angle += ((later - angle) / std::f64::consts::TAU).round() * std::f64::consts::TAU;
+        }
+        later = Some(angle);
+        found.push([angle, z.clamp(-1.0, 1.0).asin()]);
+    }
+    found.reverse();
+    found
+}
+
+/// The fit whose prior explains the samples of all coordinates best, with strokes spread about the usual prior.
+fn likeliest(seconds: &[f64], sd: f64, usual: SmoothPrior, coordinates: &[Vec<f64>]) -> Option<SmoothFit> {
+    let variances = vec![sd * sd; seconds.len()];
+    AMPLITUDE_FACTORS
+        .iter()
+        .flat_map(|factor| LENGTHS_SECONDS.map(|length_seconds| (*factor, length_seconds)))
+        .filter_map(|(factor, length_seconds)| {
+            let prior = SmoothPrior { amplitude: usual.amplitude * factor, length_seconds };
+            let fit = SmoothFit::new(seconds, &variances, prior)?;
+            let evidence: f64 = coordinates.iter().map(|c| fit.log_evidence(c)).sum::<Option<f64>>()?;
+            Some((evidence - 0.5 * (factor.ln() / AMPLITUDE_SPREAD).powi(2), fit))
+        })
+        .max_by(|a, b| a.0.total_cmp(&b.0))
+        .map(|(_, fit)| fit)
 }
 
 impl EdgeMotion<'_> {

@@ -4,7 +4,7 @@ use midline_session::board::{Board, BoardView};
 use midline_session::calibration::LensCalibration;
 use nalgebra::Vector3;
 
-use crate::coverage::empty_ninths;
+use crate::coverage::{empty_ninths, share_without_rays};
 
 // The limits below are common practice among those who calibrate with boards; no source.
 
@@ -27,6 +27,14 @@ const OVERFIT: f64 = 1.5;
 pub(crate) fn advice(board: &Board, views: &[BoardView], lens: &LensCalibration) -> Vec<String> {
     let mut said = Vec::new();
     let size_px = lens.intrinsics.size_px;
+    let without_rays = share_without_rays(&lens.intrinsics);
+    if without_rays > 0.0 {
+        said.push(format!(
+            "In {:.0} % of the picture the lens model cannot be inverted, so nothing can be measured there; film the board \
+             out to the picture's corners or choose a lens model with fewer coefficients.",
+            (100.0 * without_rays).max(1.0)
+        ));
+    }
     if views.len() < ENOUGH_VIEWS {
         said.push(format!("Only {} board views were used; film the board at 15 to 20 places and tilts.", views.len()));
     }

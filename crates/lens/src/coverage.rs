@@ -1,6 +1,8 @@
 //! Which parts of the picture the boards reached.
 
+use midline_geometry::Intrinsics;
 use midline_session::board::BoardView;
+use nalgebra::Vector2;
 
 /// The picture's ninths, row by row.
 const NINTHS: [&str; 9] =
@@ -28,6 +30,20 @@ pub(crate) fn coverage(views: &[BoardView], size_px: [u32; 2]) -> f64 {
 /// Names of the ninths of the picture in which no corner was seen.
 pub(crate) fn empty_ninths(views: &[BoardView], size_px: [u32; 2]) -> Vec<&'static str> {
     seen(views, size_px, 3).into_iter().zip(NINTHS).filter(|(seen, _)| !seen).map(|(_, name)| name).collect()
+}
+
+/// Share of the picture (its 17 × 17 grid from rim to rim) in which the lens model cannot be inverted: no ray is known there.
+pub(crate) fn share_without_rays(lens: &Intrinsics) -> f64 {
+    const STEPS: u32 = 16;
+    let place = |step: u32, side: u32| f64::from(step) / f64::from(STEPS) * f64::from(side) - 0.5;
+    let without = (0..=STEPS)
+        .flat_map(|i| (0..=STEPS).map(move |j| (i, j)))
+        .filter(|&(i, j)| {
+            let px = Vector2::new(place(i, lens.size_px[0]), place(j, lens.size_px[1]));
+            lens.normalised_from_px(px).is_err()
+        })
+        .count();
+    without as f64 / f64::from((STEPS + 1) * (STEPS + 1))
 }
 
 #[cfg(test)]

@@ -391,7 +391,7 @@ mod tests {
     #[test]
     fn dropping_the_stream_ends_the_decoder() {
         let fixtures = Fixtures::new();
-        let path = fixtures.clip("long.mp4", 120, 20.0, "-preset ultrafast");
+        let path = fixtures.clip("long.mp4", 120, 6.0, "-preset ultrafast");
         let footage = inspect(&path).unwrap();
         let mut stream = pictures(&path, &footage, PictureFormat::Rgb, 1).unwrap();
         assert_eq!(stream.next().unwrap().unwrap().frame_index, 0);

@@ -132,7 +132,12 @@ pub(crate) fn curve_plot(
     let width = if series.len() > 4 { 1.2 } else { 1.6 };
     frame
         .plot(id, title, description, |area| {
-            let mut chart = frame.chart(area, x.clone(), y.clone(), unit)?;
+            let y_label = match unit {
+                "°" => "degrees", // the sign alone is hard to see along an axis
+                "°/s" => "degrees per second",
+                other => other,
+            };
+            let mut chart = frame.chart(area, x.clone(), y.clone(), y_label)?;
             if y.start < 0.0 {
                 draw_line(&mut chart, &[(x.start, 0.0), (x.end, 0.0)], LineStyle { colour: QUIET, dash: None }, 0.6)?;
             }

@@ -38,8 +38,11 @@ impl Sight {
     }
 }
 
-/// Runs of neighbouring measured places, split at contact: (seconds to contact, place in cm).
-fn runs(path: &BodyPath, sight: Sight) -> Vec<Vec<(f64, (f64, f64))>> {
+/// Seconds to contact, and the place in cm as it is looked at.
+type Place = (f64, (f64, f64));
+
+/// Runs of neighbouring measured places; a run ends at a gap and at contact.
+fn runs(path: &BodyPath, sight: Sight) -> Vec<Vec<Place>> {
     let mut runs = vec![Vec::new()];
     for (seconds, place) in path.seconds_to_contact.iter().zip(&path.position_m) {
         let place = place.filter(|p| p.iter().all(|x| x.is_finite()));
@@ -131,11 +134,7 @@ fn draw_body_axes(
 }
 
 /// Open circle: take-back start; triangle: bottom of the drop; filled square: contact.
-fn draw_markers(
-    chart: &mut Chart<'_, '_>,
-    series: &PathSeries<'_>,
-    places: &[(f64, (f64, f64))],
-) -> Result<(), String> {
+fn draw_markers(chart: &mut Chart<'_, '_>, series: &PathSeries<'_>, places: &[Place]) -> Result<(), String> {
     let Some(contact) = series.events.iter().find(|e| e.kind == EventKind::Contact) else { return Ok(()) };
     let size = 4 * FINE as i32;
     for kind in MARKED {
@@ -159,7 +158,7 @@ fn draw_markers(
     Ok(())
 }
 
-fn describe(all: &[(&PathSeries<'_>, Vec<Vec<(f64, (f64, f64))>>)], sight: Sight) -> String {
+fn describe(all: &[(&PathSeries<'_>, Vec<Vec<Place>>)], sight: Sight) -> String {
     let before = all.iter().flat_map(|(_, runs)| runs.iter().flatten().filter(|(t, _)| *t <= 0.0));
     let sides: Vec<f64> = before.map(|(_, place)| place.0).collect();
     let from = match sight {

@@ -187,8 +187,8 @@ fn a_camera_without_court_points_is_placed_by_boards() {
 
 /// Pixels worked out by hand from the court's dimensions: a pinhole camera 6 m behind and 3 m above the centre mark, level,
 /// looking at the net, f 1000 px, centre (960, 540). A ground point at (x, y) is at 960 + 1000 x / (y + 6),
-/// 540 + 3000 / (y + 6). ITF Rules of Tennis, rule 1: half width 4.115 m (singles) and 5.485 m (doubles), service line
-/// 18 ft 3 in … 21 ft = 6.40 m from the net, which is 11.885 m from the baseline; post tops at 1.07 m.
+/// 540 + 3000 / (y + 6). ITF Rules of Tennis, rule 1 (numbers from memory): half width 4.115 m (singles) and 5.485 m
+/// (doubles), service line 6.40 m from the net, net 11.885 m from the baseline, posts 1.07 m high, 0.914 m outside.
 #[test]
 fn closed_form_picture_of_the_itf_court() {
     let court = Court::itf_tennis().unwrap();

@@ -191,7 +191,7 @@ fn frames_of(jobs: &[Job]) -> usize {
         .map(|job| match job.clip {
             Clip::Strokes => job.plan.posted[job.camera].duration_seconds * STROKES_HZ,
             Clip::Lens => 14.0 * BOARDS_HZ,
-            Clip::Shared => clips::shown(job.plan).claps[1] * BOARDS_HZ,
+            Clip::Shared => clips::shown(job.plan).claps[5] * BOARDS_HZ,
         })
         .sum::<f64>() as usize
 }

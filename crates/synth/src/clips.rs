@@ -73,12 +73,12 @@ pub(crate) fn lens_holding(plan: &SessionPlan, camera: usize) -> Result<Holding,
 pub(crate) struct Shown {
     pub(crate) holding: Holding,
     pub(crate) clocks: [ClipClock; 2],
-    pub(crate) claps: [f64; 2],
+    pub(crate) claps: [f64; 6],
 }
 
 /// Where the claps sound.
 const CLAP_PLACE: [f64; 3] = [0.4, -0.6, 1.3];
-/// How long the clips go on after the second clap.
+/// How long the clips go on after the last clap.
 const AFTER_CLAP_SECONDS: f64 = 0.7;
 
 /// The shared clip of a session.
@@ -87,16 +87,17 @@ pub(crate) fn shown(plan: &SessionPlan) -> Shown {
     let mirrored = plan.handedness == midline_session::description::Handedness::Left;
     let holding = Holding {
         poses: shared_poses(&board(SHARED_BOARD), &centres, mirrored),
-        start_seconds: 1.2,
+        start_seconds: 1.9,
         rest_seconds: 0.55,
         move_seconds: 0.6,
     };
-    let second_clap = holding.end_seconds() + 0.5;
+    // Three before and three after, at uneven intervals as a person claps.
+    let end = holding.end_seconds();
     let clocks = [0, 1].map(|camera: usize| ClipClock {
         offset_seconds: if camera == 0 { 0.0 } else { -0.4183 - 0.1 * (plan.seed as f64 / 1000.0) },
         rate: plan.posted[camera].phone.clock_rate,
     });
-    Shown { holding, clocks, claps: [0.7, second_clap] }
+    Shown { holding, clocks, claps: [0.5, 0.93, 1.41, end + 0.5, end + 0.97, end + 1.39] }
 }
 
 /// Writes the strokes' clip of a camera and its keypoints.
@@ -191,7 +192,7 @@ pub(crate) fn write_shared(
         board: SHARED_BOARD,
         holding: &shown.holding,
         clock,
-        duration_seconds: clock.pts_seconds(shown.claps[1] + AFTER_CLAP_SECONDS),
+        duration_seconds: clock.pts_seconds(shown.claps[5] + AFTER_CLAP_SECONDS),
         camera_from_frame: plan.posted[camera].place.camera_from_world(),
         on_pole: true,
     };
@@ -371,6 +372,6 @@ mod tests {
             }
         }
         let all = shown.holding.end_seconds();
-        assert!(shown.claps[0] < shown.holding.start_seconds && shown.claps[1] > all);
+        assert!(shown.claps[2] < shown.holding.start_seconds && shown.claps[3] > all);
     }
 }

@@ -71,7 +71,7 @@ pub(crate) fn text(plan: &SessionPlan, court: &Court) -> String {
     if plan.shared_board {
         text.push_str(&format!(
             "\n# The phones on their tripods, the board held still for a moment at several places near the hitting zone.\n\
-             # A clap at the start and at the end ties the two clips together.\n\
+             # Three claps at the start and at the end tie the two clips together.\n\
              [shared_board]\n\
              board = \"{SHARED_BOARD}\"\n\
              clips = {{ fence = \"footage/fence-board.mp4\", gate = \"footage/gate-board.mp4\" }}\n"

@@ -113,7 +113,7 @@ pub struct StrokeTruth {
     pub bounce_m: [f64; 3],
     /// The ball's centre at contact.
     pub contact_m: [f64; 3],
-    /// Where the racket tip was farthest toward the other side while behind the frontal plane, before contact.
+    /// Where the racket tip was farthest toward the other side between the end of the take-back and contact.
     pub farthest_across: AcrossTruth,
     /// How far the dominant shoulder is ahead of the other one at contact, toward the net, metres.
     pub dominant_shoulder_ahead_m: f64,
@@ -282,8 +282,7 @@ impl View<'_> {
             let [lateral, front] = beside_and_before(&figure, self.movement.player.handedness, &figure.tip);
             (lateral, front)
         };
-        let behind = |t: f64| if place(t).1 < 0.0 { place(t).0 } else { f64::INFINITY };
-        let t = self.least(self.stroke.timing.take_back_start, 0.0, &behind);
+        let t = self.least(self.stroke.take_back_end, 0.0, &|t| place(t).0);
         let (lateral_m, front_m) = place(t);
         AcrossTruth { session_seconds: self.contact + t, lateral_m, front_m }
     }
@@ -313,8 +312,10 @@ impl View<'_> {
 fn beside_and_before(figure: &Figure, handedness: Handedness, point: &Point3<f64>) -> [f64; 2] {
     let middle = |pair: &[Point3<f64>; 2]| nalgebra::center(&pair[0], &pair[1]);
     let (shoulders, hips) = (middle(&figure.shoulders), middle(&figure.hips));
-    let line = (figure.shoulders[DOMINANT] - figure.shoulders[OTHER]).normalize();
     let up = (shoulders - hips).normalize();
+    let line = figure.shoulders[DOMINANT] - figure.shoulders[OTHER];
+    // A plane through both middles cannot be square to a shoulder line that is not square to the trunk.
+    let line = (line - up * line.dot(&up)).normalize();
     let front = match handedness {
         Handedness::Right => up.cross(&line).normalize(),
         Handedness::Left => line.cross(&up).normalize(),

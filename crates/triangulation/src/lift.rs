@@ -154,7 +154,8 @@ pub fn lift(
     }
     let session_seconds = grid(&tracks)?;
     let breaks = settings.breaks_seconds.as_slice();
-    let mut scales = scales(&views_on_grid(&tracks, &session_seconds, breaks, &vec![1.0; names.len()]), names.len());
+    let mut scales =
+        residual_scales(&views_on_grid(&tracks, &session_seconds, breaks, &vec![1.0; names.len()]), names.len());
     let judge = Judge {
         calibration: &calibration,
         limit_sds: settings.gross_error_sds,
@@ -162,7 +163,8 @@ pub fn lift(
         scales: &scales,
     };
     if put_sides_right(&mut tracks, &names, &judge, &mut remarks) {
-        scales = self::scales(&views_on_grid(&tracks, &session_seconds, breaks, &vec![1.0; names.len()]), names.len());
+        scales =
+            residual_scales(&views_on_grid(&tracks, &session_seconds, breaks, &vec![1.0; names.len()]), names.len());
     }
     remarks.extend(scale_remark(&scales));
     let views = views_on_grid(&tracks, &session_seconds, breaks, &scales);
@@ -278,7 +280,7 @@ fn views_on_grid<'a>(
 
 /// For each name, the factor on its pixel standard deviations by which they match its residuals: from the median over the
 /// instants of chi-square over its expected median.
-fn scales(views: &[Vec<Views>], names: usize) -> Vec<f64> {
+fn residual_scales(views: &[Vec<Views>], names: usize) -> Vec<f64> {
     let ratio = |views: &Views| {
         let seen: Vec<View> = views.iter().map(|v| v.view).collect();
         let found = triangulate(&seen).ok()?;

@@ -158,7 +158,7 @@ mod tests {
     fn footage(turns: u8) -> Footage {
         Footage {
             stored_size_px: [1280, 720],
-            size_px: if turns % 2 == 0 { [1280, 720] } else { [720, 1280] },
+            size_px: if turns.is_multiple_of(2) { [1280, 720] } else { [720, 1280] },
             quarter_turns_clockwise: turns,
             frame_pts_seconds: vec![],
             codec: "h264".into(),

@@ -218,7 +218,7 @@ fn camera(name: &str, size_px: [u32; 2], eye: [f64; 3], offset: f64, rate: f64) 
 fn footage(camera: &CalibratedCamera, quarter_turns_clockwise: u8) -> Footage {
     let end = camera.clock.pts_seconds(SPAN[1]);
     let [width, height] = camera.camera.intrinsics.size_px;
-    let stored = if quarter_turns_clockwise % 2 == 0 { [width, height] } else { [height, width] };
+    let stored = if quarter_turns_clockwise.is_multiple_of(2) { [width, height] } else { [height, width] };
     Footage {
         stored_size_px: stored,
         size_px: [width, height],
@@ -255,19 +255,31 @@ fn film(path: &std::path::Path, camera: &CalibratedCamera, footage: &Footage, ke
         .spawn()
         .unwrap();
     let mut input = ffmpeg.stdin.take().unwrap();
+    let ground: Vec<u8> = (0..stored_height * stored_width)
+        .flat_map(|i| {
+            let (row, column) = (i / stored_width, i % stored_width);
+            let y = if footage.quarter_turns_clockwise == 0 { row } else { column };
+            [60, 90, (80 + y % 64) as u8]
+        })
+        .collect();
+    let radius = f64::from(width.max(180)) / 90.0;
+    let reach = radius.ceil() as i64;
     for frame in &keypoints.frames {
-        let discs: Vec<[f64; 2]> = frame.points.iter().flatten().map(|p| p.px).collect();
-        let mut picture = Vec::with_capacity(3 * (stored_width * stored_height) as usize);
-        for row in 0..stored_height {
-            for column in 0..stored_width {
-                let (x, y) = match footage.quarter_turns_clockwise {
-                    0 => (column, row),
-                    _ => (width - 1 - row, column),
+        let mut picture = ground.clone();
+        for [x, y] in frame.points.iter().flatten().map(|p| p.px) {
+            let around = (-reach..=reach).flat_map(|dy| (-reach..=reach).map(move |dx| (dx, dy)));
+            for (dx, dy) in around {
+                let (px, py) = (x.round() as i64 + dx, y.round() as i64 + dy);
+                let (column, row) = match footage.quarter_turns_clockwise {
+                    0 => (px, py),
+                    _ => (py, i64::from(width) - 1 - px),
                 };
-                let near = discs
-                    .iter()
-                    .any(|d| (d[0] - f64::from(x)).hypot(d[1] - f64::from(y)) < f64::from(width.max(180)) / 90.0);
-                picture.extend(if near { [240, 150, 40] } else { [60, 90, (80 + y % 64) as u8] });
+                let inside =
+                    (0..i64::from(stored_width)).contains(&column) && (0..i64::from(stored_height)).contains(&row);
+                if inside && (x - px as f64).hypot(y - py as f64) < radius {
+                    let at = 3 * (row * i64::from(stored_width) + column) as usize;
+                    picture[at..at + 3].copy_from_slice(&[240, 150, 40]);
+                }
             }
         }
         input.write_all(&picture).unwrap();

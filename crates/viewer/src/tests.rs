@@ -124,40 +124,54 @@ fn frames_points_and_events_stand_at_their_session_times() {
     assert_eq!(rows.len(), fixture.tracks.session_seconds.len() + 1);
 }
 
-#[test]
-fn frames_are_found_behind_edit_lists_and_b_frames() {
-    // ffmpeg writes an edit list that skips the first two thirds of a second; what ffprobe shows is what is described.
-    let fixture = Fixture::new(1);
-    let cut = fixture.path("cut.mp4");
+/// Copies a clip with ffmpeg under options for the input; returns the copy and its frames' times as ffprobe shows them.
+fn copied(fixture: &Fixture, name: &str, options: &[&str]) -> (std::path::PathBuf, Vec<f64>) {
+    let copy = fixture.path(name);
     let ffmpeg = std::process::Command::new("ffmpeg")
-        .args(["-hide_banner", "-loglevel", "error", "-y", "-ss", "0.7", "-i"])
+        .args(["-hide_banner", "-loglevel", "error", "-y"])
+        .args(options)
+        .arg("-i")
         .arg(fixture.path("fence.mp4"))
         .args(["-c", "copy", "-avoid_negative_ts", "disabled"])
-        .arg(&cut)
+        .arg(&copy)
         .status()
         .unwrap();
     assert!(ffmpeg.success());
     let probe = std::process::Command::new("ffprobe")
         .args(["-v", "error", "-select_streams", "v:0", "-show_entries", "frame=pts_time", "-of", "csv=p=0"])
-        .arg(&cut)
+        .arg(&copy)
         .output()
         .unwrap();
     let text = String::from_utf8(probe.stdout).unwrap();
-    let pts: Vec<f64> = text.lines().filter_map(|line| line.trim_end_matches(',').parse().ok()).collect();
+    (copy, text.lines().filter_map(|line| line.trim_end_matches(',').parse().ok()).collect())
+}
+
+#[test]
+fn frames_are_found_behind_edit_lists_start_offsets_and_b_frames() {
+    let fixture = Fixture::new(1);
     let all = &fixture.footage[0].1;
-    assert!(pts.len() < all.frame_pts_seconds.len() && pts.len() > 50, "{}", pts.len());
-    let mut footage = all.clone();
-    footage.frame_pts_seconds = pts;
-    let video = crate::video::read(&cut, &footage).unwrap();
-    // The same frames counted from the end of the file, which the cut does not change.
-    let whole = crate::video::read(&fixture.path("fence.mp4"), all).unwrap();
+    let nanos = |path: &std::path::Path, pts: &[f64]| {
+        let mut footage = all.clone();
+        footage.frame_pts_seconds = pts.to_vec();
+        crate::video::read(path, &footage).unwrap().frame_nanos
+    };
     let spacing = 1e9 / crate::fixture::FRAMES_PER_SECOND;
-    let from_end = |nanos: &[i64], i: usize| (nanos[nanos.len() - 1] - nanos[nanos.len() - 1 - i]) as f64 / spacing;
-    for i in 0..video.frame_nanos.len() {
-        assert!((from_end(&video.frame_nanos, i) - i as f64).abs() < 0.01);
-        assert!((from_end(&whole.frame_nanos, i) - i as f64).abs() < 0.01);
-    }
-    assert!(whole.frame_nanos[0] == 0 && video.frame_nanos[0] > 0, "{:?}", &video.frame_nanos[..3]);
+    let one_by_one = |nanos: &[i64]| nanos.windows(2).all(|w| ((w[1] - w[0]) as f64 / spacing - 1.0).abs() < 0.01);
+    let whole = nanos(&fixture.path("fence.mp4"), &all.frame_pts_seconds);
+    assert!(whole[0] == 0 && one_by_one(&whole));
+    // An edit list that skips the frames between the key frame and 0.7 s.
+    let (cut, pts) = copied(&fixture, "cut.mp4", &["-ss", "0.7"]);
+    assert!((50..all.frame_pts_seconds.len()).contains(&pts.len()));
+    let found = nanos(&cut, &pts);
+    assert!(found[0] > 0 && one_by_one(&found), "{:?}", &found[..3]);
+    // The last frame of the file is the last of the whole clip too: the skipped ones are missing at the start.
+    let skipped = (found[0] as f64 / spacing).round() as usize;
+    assert!(skipped + pts.len() < all.frame_pts_seconds.len());
+    // An empty edit that delays the first frame.
+    let (late, pts) = copied(&fixture, "late.mp4", &["-itsoffset", "0.5"]);
+    assert!((pts[0] - 0.5).abs() < 1e-3 && pts.len() == all.frame_pts_seconds.len());
+    let found = nanos(&late, &pts);
+    assert!(found[0] == 0 && one_by_one(&found));
 }
 
 #[test]

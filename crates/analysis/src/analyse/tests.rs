@@ -121,7 +121,8 @@ fn a_hundred_clean_swings_are_measured_within_their_intervals_and_no_dip_is_clai
     println!("speed share rms {:.4}; dips claimed {claimed}, rise denied {denied}", speed_shares.rms());
     assert_eq!((claimed, denied), (0, 0));
     assert!(errors["contact"].0.iter().all(|(e, _)| e.abs() < 0.003), "contact {}", errors["contact"].rms());
-    assert!(speed_shares.rms() < 0.03 && speed_shares.mean().abs() < 0.01);
+    // Wider than these swings alone would need: the prior must leave room for swings that accelerate harder.
+    assert!(speed_shares.rms() < 0.05 && speed_shares.mean().abs() < 0.015);
     assert!(errors["tip-farthest-across"].rms() < 0.015);
     for id in ["tip-farthest-across", "tip-speed-contact", "dominant-shoulder-ahead", "contact-mid-shoulder-side"] {
         assert!((0.90..=0.98).contains(&errors[id].covered()), "{id} {}", errors[id].covered());
@@ -186,7 +187,7 @@ fn a_speed_that_drops_from_30_to_18_at_contact_is_read_on_the_near_side() {
             peak_times.rms(),
             median(after.clone())
         );
-        assert!(speeds.mean().abs() < 0.7 && speeds.rms() < 0.9);
+        assert!(speeds.mean().abs() < 0.7 && speeds.rms() < 1.3);
         assert!(peak_times.rms() < 0.005);
         assert!((median(after) - 18.4).abs() < 2.0);
     }

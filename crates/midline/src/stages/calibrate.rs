@@ -205,7 +205,7 @@ impl Stages {
         let path = self.given(clip, &format!("a clip of camera \"{camera}\""))?;
         midline_media::sound(&path)?.with_context(|| {
             format!(
-                "{}: no sound; cameras are put on one clock by their sound: film with the microphone on, and clap once where both hear it",
+                "{}: no sound; cameras are put on one clock by their sound: film with the microphone on, and clap three times where both hear it",
                 path.display()
             )
         })

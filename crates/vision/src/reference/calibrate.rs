@@ -42,17 +42,22 @@ fn size(size_px: [u32; 2]) -> Size {
     Size::new(i32::try_from(size_px[0]).unwrap_or(i32::MAX), i32::try_from(size_px[1]).unwrap_or(i32::MAX))
 }
 
-/// `n` copies of the board, to go with `n` views, and the views; checks the counts.
-fn board_and_views(
-    board: &Board,
-    views: &[Vec<[f64; 2]>],
-) -> Result<(Vector<Vector<Point3f>>, Vector<Vector<Point2f>>), VisionError> {
+/// One copy of the board per view, and the views.
+struct Pairs {
+    object: Vector<Vector<Point3f>>,
+    image: Vector<Vector<Point2f>>,
+}
+
+fn pairs(board: &Board, views: &[Vec<[f64; 2]>]) -> Result<Pairs, VisionError> {
     let wanted = board.corner_count();
     if let Some(view) = views.iter().find(|view| view.len() != wanted) {
         return Err(VisionError::PointCount { what: "corners of a view", found: view.len(), wanted });
     }
     let corners = points_3d(&board.corners_m());
-    Ok((views.iter().map(|_| corners.clone()).collect(), views.iter().map(|view| points_2d(view)).collect()))
+    Ok(Pairs {
+        object: views.iter().map(|_| corners.clone()).collect(),
+        image: views.iter().map(|view| points_2d(view)).collect(),
+    })
 }
 
 /// OpenCV's `calibrateCamera` on board views, each with corners in the order of `Board::corners_m`, run to convergence.
@@ -65,7 +70,7 @@ pub fn calibrate_camera(
     size_px: [u32; 2],
     flags: LensFlags,
 ) -> Result<ReferenceLens, VisionError> {
-    let (object, image) = board_and_views(board, views)?;
+    let Pairs { object, image } = pairs(board, views)?;
     let calibrating = || VisionError::opencv("calibrating a camera");
     let mut matrix = Mat::from_slice_2d(&[[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]]).map_err(calibrating())?;
     let (mut distortion, mut rotations, mut translations) =
@@ -125,8 +130,8 @@ pub fn stereo_calibrate(
             wanted: first.len(),
         });
     }
-    let (object, image_first) = board_and_views(board, first)?;
-    let (_, image_second) = board_and_views(board, second)?;
+    let Pairs { object, image: image_first } = pairs(board, first)?;
+    let image_second = pairs(board, second)?.image;
     let calibrating = || VisionError::opencv("calibrating two cameras");
     let (mut rotation, mut translation) = (Mat::default(), Mat::default());
     let rms_px = calib3d::stereo_calibrate(
