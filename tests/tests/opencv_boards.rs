@@ -3,6 +3,8 @@
 //! Source: Debian package `opencv-doc` 4.6.0 (`samples/data` of OpenCV): 13 pairs of pictures of a board with 9 × 6 inner
 //! corners, `left_intrinsics.yml`; and OpenCV's functions, run here on the same numbers.
 
+#![expect(clippy::unwrap_used, clippy::panic, reason = "helpers of a test fail as the test does")]
+
 use std::path::Path;
 use std::sync::LazyLock;
 
@@ -13,7 +15,7 @@ use midline_session::calibration::LensCalibration;
 use midline_tests::dataset;
 use midline_vision::reference::{self, LensFlags, PublishedLens, ReferenceLens};
 use midline_vision::{Grey, find_board};
-use nalgebra::{Point3, Vector2, Vector3};
+use nalgebra::{DVector, Point3, Vector2, Vector3};
 
 const NUMBERS: [usize; 13] = [1, 2, 3, 4, 5, 6, 7, 8, 9, 11, 12, 13, 14];
 const SIZE: [u32; 2] = [640, 480];
@@ -150,28 +152,34 @@ fn compare_deviations(ours: &LensCalibration, theirs: &ReferenceLens, flags: Len
     }
 }
 
-/// The published lens and ours come from the same pictures but not from the same corners: the published errors show two
-/// views whose corners were off (1.18 px and 0.38 px where the others have about 0.2 px), and its rms is 0.39 px where ours
-/// is 0.23 px. Its deviations are taken to be larger than ours in that proportion, and both to add: 3 of the joint
-/// deviation are allowed.
+/// The published lens and ours come from the same pictures but not from the same corners: by its own errors per view, the
+/// published corners of two views were off (1.18 px and 0.38 px where the others have about 0.2 px). What a view's errors do
+/// to a parameter is seen by leaving it out; scaled to the published error of that view and summed over the views (the
+/// jackknife, Efron 1982), that gives the deviation of the published value. 3 of both deviations together are allowed.
 #[test]
 fn the_published_calibration_is_met() {
     let published = &SAMPLE.published;
     assert_eq!(published.flags, LensFlags { fix_aspect_ratio: true, ..LensFlags::default() });
-    let ours = ours(&SAMPLE.left, published.flags);
-    let ratio = published.rms_px / ours.rms_px;
-    let (a, b) = (ours.intrinsics.parameters(), published.intrinsics.parameters());
-    for (index, name) in ours.parameter_names.iter().enumerate() {
-        let joint = ours.standard_deviations[index].unwrap() * (1.0 + ratio * ratio).sqrt();
-        let off = (a[index] - b[index]) / joint;
-        println!("{name}: {:.5} against {:.5} published, {off:.2} joint deviations", a[index], b[index]);
-        assert!(off.abs() < 3.0, "{name}");
+    let all = ours(&SAMPLE.left, published.flags);
+    let parameters = all.intrinsics.parameters();
+    let mut variance = DVector::zeros(parameters.len());
+    for (index, (view, published_error_px)) in all.views.iter().zip(&published.view_rms_px).enumerate() {
+        let mut others = SAMPLE.left.clone();
+        others.remove(index);
+        let shift = ours(&others, published.flags).intrinsics.parameters() - &parameters;
+        variance += shift.map(|s| (s * published_error_px / view.rms_px).powi(2));
     }
-    assert!(ours.rms_px < published.rms_px);
+    for (index, name) in all.parameter_names.iter().enumerate() {
+        let joint = (all.standard_deviations[index].unwrap().powi(2) + variance[index]).sqrt();
+        let (value, wanted) = (parameters[index], published.intrinsics.parameters()[index]);
+        println!("{name}: {value:.5}, published {wanted:.5}, {:.2} deviations of {joint:.5}", (value - wanted) / joint);
+        assert!((value - wanted).abs() < 3.0 * joint, "{name}");
+    }
+    assert!(all.rms_px < published.rms_px);
 }
 
-/// Our corners against where the published lens and poses put them: no part of ours but the board search. The published
-/// view 2 is the one with 1.18 px; the published error of each view is the least that can be expected, ours adds to it.
+/// Our corners against where the published lens and poses put them (no part of ours but the board search): they should lie
+/// there as well as the published corners did, whose error in each view the file gives.
 #[test]
 fn the_corners_are_where_the_published_poses_put_them() {
     let published = &SAMPLE.published;
@@ -185,7 +193,7 @@ fn the_corners_are_where_the_published_poses_put_them() {
             .sum();
         let rms_px = (squared / projected.len() as f64).sqrt();
         println!("left{:02}: {rms_px:.3} px, published {error_px:.3} px", view.frame_index);
-        assert!(rms_px < error_px.hypot(0.35), "left{:02}: {rms_px}", view.frame_index);
+        assert!(rms_px < error_px + 0.02, "left{:02}: {rms_px}", view.frame_index);
     }
 }
 

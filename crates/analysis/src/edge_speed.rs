@@ -27,6 +27,10 @@ const LENGTHS_SECONDS: [f64; 2] = [0.09, 0.13];
 /// Spread of a stroke's amplitude about the usual one: standard deviation of the natural logarithm.
 const AMPLITUDE_SPREAD: f64 = 0.7;
 
+/// However calm the samples look, racket points are not seen better than this, metres: without it a curve through noiseless
+/// samples would be carried on to contact as if it were exact.
+const LEAST_SD_M: f64 = 0.005;
+
 /// The stretch counts alone from this long before its last sample on, seconds.
 const TRUSTED_SECONDS: f64 = 0.04;
 
@@ -97,8 +101,8 @@ impl EdgeSpeed {
         let mean_sd = |samples: &[Sample]| {
             (samples.iter().map(Sample::variance).sum::<f64>() / samples.len().max(1) as f64).sqrt()
         };
-        let butt_sd = mean_sd(butt_samples) * butt.independent_sd();
-        let tip_sd = mean_sd(tip_samples) * tip.independent_sd();
+        let butt_sd = (mean_sd(butt_samples) * butt.independent_sd()).max(LEAST_SD_M);
+        let tip_sd = (mean_sd(tip_samples) * tip.independent_sd()).max(LEAST_SD_M);
         let direction_sd = butt_sd.hypot(tip_sd) / length_m;
         let axes = [along, axis.cross(&along), axis];
         let angles = angles(&axes, &lines);

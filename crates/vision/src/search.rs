@@ -52,9 +52,9 @@ impl FoundBoard {
 
 /// Finds a checkerboard with all its inner corners; `None` when it is not there, not whole, or too small or blurred.
 ///
-/// The search (OpenCV's, after a count of crossings and its own fast rejection) runs on a reduced picture, the sub-pixel refinement (Förstner & Gülch
-/// 1987, as OpenCV's `cornerSubPix`) on the full one. The numbering is made unambiguous from the squares' colours where
-/// the board allows it: see the crate's conventions.
+/// The search (OpenCV's, after a count of crossings and its own fast rejection) runs on a reduced picture, the sub-pixel
+/// refinement (Förstner & Gülch 1987, as OpenCV's `cornerSubPix`) on the full one. The numbering is made unambiguous from
+/// the squares' colours where the board allows it: see the crate's conventions.
 ///
 /// # Errors
 /// When the picture's size does not fit its bytes, the board has fewer than 3 × 3 inner corners, or OpenCV fails.
