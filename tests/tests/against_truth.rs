@@ -3,7 +3,6 @@
 //!
 //! Tolerances are what the method can reach with this footage, not what it happened to give: each says why.
 
-#![allow(clippy::expect_used, clippy::unwrap_used, clippy::panic)] // tests may
 
 use std::path::{Path, PathBuf};
 
@@ -204,7 +203,8 @@ fn lift_finds_the_points_and_states_its_error_honestly() {
         for (instant, seconds) in tracks.session_seconds.iter().enumerate() {
             let true_seconds = reference.offset_seconds + reference.rate * seconds;
             for (column, name) in tracks.names.iter().enumerate() {
-                let (Some(point), Some(position)) = (tracks.at(instant, column), true_tracks.at(name, true_seconds)) else {
+                let (Some(point), Some(position)) = (tracks.at(instant, column), true_tracks.at(name, true_seconds))
+                else {
                     continue;
                 };
                 let error = Point3::from(point.position_m) - position;
@@ -250,11 +250,9 @@ fn strokes_are_found_with_their_events_and_measures() {
         for (stroke, expected) in strokes.strokes.iter().zip(&truth.strokes) {
             let mut line = format!("{session} stroke {}:", stroke.number);
             // Contact and bounce are sharp; the others rest on thresholds crossed slowly. A frame lasts 8.3 ms.
-            for (kind, tolerance) in [
-                (EventKind::Contact, 0.004),
-                (EventKind::Bounce, 0.010),
-                (EventKind::TakeBackStart, 0.100),
-            ] {
+            for (kind, tolerance) in
+                [(EventKind::Contact, 0.004), (EventKind::Bounce, 0.010), (EventKind::TakeBackStart, 0.100)]
+            {
                 let Some(at) = expected.events.iter().find(|e| e.kind == kind) else { continue };
                 let at = (at.session_seconds - reference.offset_seconds) / reference.rate;
                 let Some(found) = stroke.event(kind) else {
@@ -295,8 +293,11 @@ fn suspicions_of_the_demo_are_answered() {
     use midline_session::strokes::Verdict;
     let verdicts = |session: &str, id: &str| -> Vec<Verdict> {
         let strokes: Strokes = computed(session, "strokes.json");
-        let found: Vec<_> =
-            strokes.strokes.iter().flat_map(|s| s.statements.iter().filter(|t| t.id == id).map(|t| t.verdict)).collect();
+        let found: Vec<_> = strokes
+            .strokes
+            .iter()
+            .flat_map(|s| s.statements.iter().filter(|t| t.id == id).map(|t| t.verdict))
+            .collect();
         println!("{session} {id}: {found:?}");
         found
     };

@@ -1,6 +1,5 @@
 //! Bad input ends with what, where, why and what to do; exit code 1; nothing written half.
 
-#![allow(clippy::expect_used, clippy::unwrap_used, clippy::panic)] // tests may
 
 use std::path::Path;
 use std::process::Command;
@@ -39,7 +38,10 @@ fn edit(session: &Path, from: &str, to: &str) {
 }
 
 /// A path given in session.toml for one camera.
-fn named(session: &Path, get: impl Fn(&midline_session::description::Description) -> std::path::PathBuf) -> std::path::PathBuf {
+fn named(
+    session: &Path,
+    get: impl Fn(&midline_session::description::Description) -> std::path::PathBuf,
+) -> std::path::PathBuf {
     let described = midline_session::description::Session::open(session).unwrap();
     session.join(get(&described.description))
 }
@@ -143,7 +145,20 @@ fn footage_that_shares_no_sound_is_refused() {
     let made = Command::new("ffmpeg")
         .args(["-v", "error", "-y", "-i"])
         .arg(&video)
-        .args(["-f", "lavfi", "-i", "anoisesrc=d=12:c=white:a=0.1:seed=7", "-map", "0:v", "-map", "1:a", "-c:v", "copy", "-c:a", "aac"])
+        .args([
+            "-f",
+            "lavfi",
+            "-i",
+            "anoisesrc=d=12:c=white:a=0.1:seed=7",
+            "-map",
+            "0:v",
+            "-map",
+            "1:a",
+            "-c:v",
+            "copy",
+            "-c:a",
+            "aac",
+        ])
         .arg(&other)
         .status()
         .unwrap();

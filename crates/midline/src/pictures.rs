@@ -80,14 +80,12 @@ fn player_seconds(camera: &CalibratedCamera, tracks: &Tracks, pts_seconds: f64) 
 
 fn instant(tracks: &Tracks, session_seconds: f64) -> Option<usize> {
     let after = tracks.session_seconds.partition_point(|t| *t < session_seconds);
-    [after.checked_sub(1), Some(after)]
-        .into_iter()
-        .flatten()
-        .filter(|i| *i < tracks.session_seconds.len())
-        .min_by(|a, b| {
+    [after.checked_sub(1), Some(after)].into_iter().flatten().filter(|i| *i < tracks.session_seconds.len()).min_by(
+        |a, b| {
             let gap = |i: &usize| (tracks.session_seconds[*i] - session_seconds).abs();
             gap(a).total_cmp(&gap(b))
-        })
+        },
+    )
 }
 
 fn pixel(camera: &CalibratedCamera, tracks: &Tracks, name: &str, instant: usize) -> Option<[f64; 2]> {
@@ -105,7 +103,8 @@ fn skeleton(camera: &CalibratedCamera, tracks: &Tracks, session_seconds: f64) ->
 
 /// The racket tip from the start of the take-back to contact.
 fn racket_path(camera: &CalibratedCamera, tracks: &Tracks, stroke: &Stroke) -> Vec<[f64; 2]> {
-    let (Some(start), Some(contact)) = (stroke.event(EventKind::TakeBackStart), stroke.event(EventKind::Contact)) else {
+    let (Some(start), Some(contact)) = (stroke.event(EventKind::TakeBackStart), stroke.event(EventKind::Contact))
+    else {
         return Vec::new();
     };
     (0..tracks.session_seconds.len())

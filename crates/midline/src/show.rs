@@ -4,7 +4,6 @@ use midline_session::calibration::ClockSource;
 use midline_session::strokes::{EventKind, Measure, Outcome, Verdict};
 use serde::Serialize;
 
-
 use crate::stages::Stages;
 
 fn print_json(value: &impl Serialize) -> anyhow::Result<()> {
@@ -185,7 +184,13 @@ fn shown(measure: &Measure) -> String {
     match &measure.outcome {
         Outcome::Measured { value, interval_95: [low, high] } => {
             let half = (high - low) * factor / 2.0;
-            let digits = if half > 5.0 { 0 } else if half > 0.5 { 1 } else { 2 };
+            let digits = if half > 5.0 {
+                0
+            } else if half > 0.5 {
+                1
+            } else {
+                2
+            };
             format!(
                 "{:.digits$} {unit} (95 % {:.digits$} to {:.digits$}, n = {})",
                 value * factor,
@@ -250,7 +255,12 @@ pub(crate) fn view(stages: &Stages) -> anyhow::Result<()> {
 pub(crate) fn summary(stages: &Stages) -> anyhow::Result<()> {
     let description = &stages.session.description;
     let strokes = stages.strokes()?;
-    println!("{} · player {} · {} strokes", stages.session.folder.display(), description.player.code, strokes.strokes.len());
+    println!(
+        "{} · player {} · {} strokes",
+        stages.session.folder.display(),
+        description.player.code,
+        strokes.strokes.len()
+    );
     if !description.session.question.is_empty() {
         println!("  asked: {}", description.session.question);
     }

@@ -33,7 +33,11 @@ impl Recording {
             move |source| ViewError::Io { path, action, source }
         };
         std::fs::create_dir_all(folder).map_err(io("making the folder"))?;
-        let temporary = NamedTempFile::new_in(folder).map_err(io("making a temporary file"))?;
+        let mut builder = tempfile::Builder::new();
+        // Readable as any file that a program writes (the system's umask applies), not private as temporary files are.
+        #[cfg(unix)]
+        builder.permissions(std::os::unix::fs::PermissionsExt::from_mode(0o666));
+        let temporary = builder.tempfile_in(folder).map_err(io("making a temporary file"))?;
         let description = &input.session.description;
         let name = format!("{} {}", description.player.code, description.session.date);
         let stream = RecordingStreamBuilder::new(APPLICATION)

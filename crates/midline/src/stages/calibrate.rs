@@ -163,8 +163,11 @@ impl Stages {
         self.hashes.kept(&self.clock_file(), provenance, || {
             let spinner = progress::spinner("clock");
             let names: Vec<&str> = self.cameras().iter().map(|c| c.name.as_str()).collect();
-            let sounds =
-                self.cameras().iter().map(|c| self.sound_of(&c.footage, &c.name)).collect::<anyhow::Result<Vec<_>>>()?;
+            let sounds = self
+                .cameras()
+                .iter()
+                .map(|c| self.sound_of(&c.footage, &c.name))
+                .collect::<anyhow::Result<Vec<_>>>()?;
             let by_sound = midline_clock::from_sound(&paired(&names, &sounds)).context("one clock for all cameras")?;
             let cameras: Vec<_> = lenses
                 .iter()

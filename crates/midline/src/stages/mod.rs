@@ -66,8 +66,9 @@ impl Stages {
 
     /// A computed file of an earlier run, such as another session's lens.
     fn earlier_lens(path: &Path) -> anyhow::Result<LensCalibration> {
-        let computed = read_computed::<LensCalibration>(path)
-            .with_context(|| "the lens file named in session.toml; run `midline lens` in the session that films the board")?;
+        let computed = read_computed::<LensCalibration>(path).with_context(
+            || "the lens file named in session.toml; run `midline lens` in the session that films the board",
+        )?;
         Ok(computed.result)
     }
 }

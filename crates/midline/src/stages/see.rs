@@ -38,7 +38,8 @@ impl Stages {
     /// The media stage of one camera.
     pub(crate) fn footage(&self, camera: &CameraDescription) -> anyhow::Result<Footage> {
         let path = self.given(&camera.footage, &format!("the footage of camera \"{}\"", camera.name))?;
-        let provenance = self.hashes.provenance("media", &self.session.folder, std::slice::from_ref(&path), json!({}))?;
+        let provenance =
+            self.hashes.provenance("media", &self.session.folder, std::slice::from_ref(&path), json!({}))?;
         let output = self.session.computed(&format!("media-{}.json", camera.name));
         self.hashes.kept(&output, provenance, || {
             midline_media::inspect(&path).with_context(|| format!("footage of camera \"{}\"", camera.name))
@@ -49,7 +50,8 @@ impl Stages {
     pub(crate) fn sightings(&self, label: &str, clip: &Path, board: &Board) -> anyhow::Result<(Sightings, PathBuf)> {
         let path = self.given(clip, &format!("the board clip {label}"))?;
         let settings = json!({ "board": board, "searched_per_second": SEARCHED_PER_SECOND });
-        let provenance = self.hashes.provenance("boards", &self.session.folder, std::slice::from_ref(&path), settings)?;
+        let provenance =
+            self.hashes.provenance("boards", &self.session.folder, std::slice::from_ref(&path), settings)?;
         let output = self.session.computed(&format!("boards-{label}.json"));
         let found = self.hashes.kept(&output, provenance, || search(&path, label, board))?;
         Ok((found, output))
