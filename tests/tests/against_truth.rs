@@ -3,6 +3,7 @@
 //!
 //! Tolerances are what the method can reach with this footage, not what it happened to give: each says why.
 
+#![allow(clippy::expect_used, clippy::unwrap_used, clippy::panic)] // tests may
 
 use std::path::{Path, PathBuf};
 

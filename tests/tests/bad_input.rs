@@ -1,5 +1,6 @@
 //! Bad input ends with what, where, why and what to do; exit code 1; nothing written half.
 
+#![allow(clippy::expect_used, clippy::unwrap_used, clippy::panic)] // tests may
 
 use std::path::Path;
 use std::process::Command;
