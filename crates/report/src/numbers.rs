@@ -87,7 +87,7 @@ pub(crate) fn with_sd(value: f64, sd: Option<f64>, unit: &str) -> String {
     }
 }
 
-/// A share as a percentage; never claims certainty that a finite computation does not have.
+/// A share as a percentage; what is counted may be none or all.
 pub(crate) fn percent(share: f64) -> String {
     if share > 0.995 && share < 1.0 {
         "> 99 %".to_owned()
@@ -96,6 +96,11 @@ pub(crate) fn percent(share: f64) -> String {
     } else {
         format!("{} %", number(share * 100.0, 0))
     }
+}
+
+/// A probability as a percentage; never claims the certainty that a finite computation does not have.
+pub(crate) fn probability(p: f64) -> String {
+    percent(p.clamp(1e-9, 1.0 - 1e-9))
 }
 
 /// A plain number with a given count of decimals, or a dash.
@@ -142,6 +147,7 @@ mod tests {
     fn no_negative_zero_and_no_false_certainty() {
         assert_eq!(number(-0.004, 2), "0.00");
         assert_eq!(number(-0.006, 2), "\u{2212}0.01");
+        assert_eq!([probability(1.0), probability(0.0), probability(0.42)], ["> 99 %", "< 1 %", "42 %"]);
         assert_eq!([percent(0.999), percent(0.001), percent(0.5), percent(1.0)], ["> 99 %", "< 1 %", "50 %", "100 %"]);
         assert_eq!(listed(&["1".into(), "2".into(), "5".into()]), "1, 2 and 5");
     }

@@ -402,7 +402,7 @@ fn stage(provenance: &midline_session::Provenance) -> StageView {
     let settings = if provenance.settings.is_null() {
         String::new()
     } else {
-        format!("{:#}", provenance.settings) // JSON, indented
+        provenance.settings.to_string() // JSON in one run: indented, a court model alone fills pages
     };
     StageView {
         stage: provenance.stage.clone(),

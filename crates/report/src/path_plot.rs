@@ -127,8 +127,9 @@ fn draw_body_axes(
         Text::new("hitting side".to_owned(), (gap, top), beside(HPos::Left)),
     ];
     if sight == Sight::Above {
-        let low = font(11, QUIET).pos(Pos::new(HPos::Right, VPos::Top));
-        words.push(Text::new("behind the body".to_owned(), (x.end - gap, -gap), low));
+        // At the left edge: paths are mostly on the hitting side.
+        let low = font(11, QUIET).pos(Pos::new(HPos::Left, VPos::Top));
+        words.push(Text::new("behind the body".to_owned(), (x.start + gap, -gap), low));
     }
     chart.draw_series(words).map(drop).map_err(|e| e.to_string())
 }

@@ -3,7 +3,7 @@
 use midline_session::strokes::{Statement, Strokes, Verdict};
 use serde::Serialize;
 
-use crate::numbers::percent;
+use crate::numbers;
 
 /// One statement over all strokes.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -77,7 +77,7 @@ pub(crate) fn rows(strokes: &Strokes) -> Vec<StatementRow> {
                 Verdict::CannotBeTold => row.open += 1,
             }
             let (class, mark, words) = look(*verdict);
-            let probability = probability.filter(|p| p.is_finite()).map(percent);
+            let probability = probability.filter(|p| p.is_finite()).map(numbers::probability);
             row.answers.push(Answer { stroke: stroke.number, class, mark, words, probability });
         }
     }

@@ -62,7 +62,7 @@ fn about(input: &ViewInput<'_>, remarks: &[String]) -> String {
                 Verdict::DoesNotHold => "does not hold",
                 Verdict::CannotBeTold => "cannot be told",
             };
-            let _ = writeln!(text, "- {}: **{verdict}**", plain(&statement.text));
+            let _ = writeln!(text, "- {}: **{verdict}**", plain(statement.text.trim_end_matches('.')));
         }
         text.push('\n');
     }
