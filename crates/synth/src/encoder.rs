@@ -73,6 +73,8 @@ impl Encoder {
             .args(["-c:v", "libx264", "-preset", "superfast", "-crf", "20", "-bf", "0", "-g", "120", "-threads", "1"])
             .args(["-pix_fmt", "yuv420p", "-color_range", "tv", "-colorspace", "bt709", "-color_primaries", "bt709"])
             .args(["-color_trc", "bt709", "-c:a", "aac", "-b:a", "96k", "-video_track_timescale", "90000"])
+            // The stream's header would take the encoder's time base for its frame rate, which some players believe.
+            .args(["-bsf:v", &format!("h264_metadata=tick_rate={:.0}", 2.0 * form.frames_per_second)])
             // No time of writing and no version: the same demo gives the same files.
             .args(["-fflags", "+bitexact", "-flags:v", "+bitexact", "-flags:a", "+bitexact", "-f", "mp4"])
             .arg(path)
