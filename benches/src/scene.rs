@@ -24,7 +24,7 @@ pub const PHONE: Intrinsics = Intrinsics {
 /// A checkerboard with 9 × 6 inner corners.
 #[must_use]
 pub fn board() -> Board {
-    Board { name: "bench".into(), inner_corners: [9, 6], square_m: 0.03 }
+    Board { name: "bench".into(), inner_corners: [9, 6], square_m: 0.03, markers: None }
 }
 
 /// `count` views of the [`board`] by the [`PHONE`], tilted up to 40°, all corners in the picture.
@@ -59,6 +59,7 @@ pub fn board_views(count: usize, seed: u64) -> Vec<BoardView> {
                 pts_seconds: frame_index as f64 / 30.0,
                 corners_px,
                 edge_width_px: None,
+                corner_ids: None,
             });
         }
     }

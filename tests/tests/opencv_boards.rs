@@ -36,6 +36,7 @@ static SAMPLE: LazyLock<Sample> = LazyLock::new(|| {
         name: "OpenCV sample".to_owned(),
         inner_corners: published.inner_corners,
         square_m: (published.square * 1e3).round() / 1e3,
+        markers: None,
     };
     let views = |side: &str| {
         NUMBERS.iter().map(|number| view(&board, &folder.join(format!("{side}{number:02}.jpg")), *number)).collect()

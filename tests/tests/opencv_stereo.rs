@@ -43,7 +43,7 @@ fn baseline_sd_m(rig: &RigCalibration) -> f64 {
 fn the_pose_between_the_cameras_is_opencvs() {
     let folder = dataset("opencv-doc").join("examples/data");
     // Squares of 25 mm by the package's left_intrinsics.yml.
-    let board = Board { name: "OpenCV sample".to_owned(), inner_corners: [9, 6], square_m: 0.025 };
+    let board = Board { name: "OpenCV sample".to_owned(), inner_corners: [9, 6], square_m: 0.025, markers: None };
     let [left, right] = ["left", "right"].map(|side| -> Vec<BoardView> {
         NUMBERS.iter().map(|number| view(&board, &folder.join(format!("{side}{number:02}.jpg")), *number)).collect()
     });

@@ -57,6 +57,7 @@ mod tests {
             pts_seconds: 0.0,
             corners_px: vec![[-0.5, -0.5], [799.4, 0.0], [400.0, 300.0], [799.5, 599.5]],
             edge_width_px: None,
+            corner_ids: None,
         };
         assert_eq!(
             empty_ninths(std::slice::from_ref(&view), [800, 600]),

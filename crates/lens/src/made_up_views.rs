@@ -9,7 +9,7 @@ use rand_distr::{Distribution, Normal};
 pub(crate) const SIZE: [u32; 2] = [1280, 720];
 
 pub(crate) fn board() -> Board {
-    Board { name: "test".to_owned(), inner_corners: [7, 4], square_m: 0.04 }
+    Board { name: "test".to_owned(), inner_corners: [7, 4], square_m: 0.04, markers: None }
 }
 
 pub(crate) fn lens(model: LensModel) -> Intrinsics {
@@ -69,6 +69,7 @@ pub(crate) fn views(lens: &Intrinsics, poses: &[RigidTransform], noise_px: f64, 
                 })
                 .collect(),
             edge_width_px: Some(2.0),
+            corner_ids: None,
         })
         .collect()
 }

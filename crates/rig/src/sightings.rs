@@ -154,6 +154,7 @@ mod tests {
             pts_seconds: frame_index as f64 / 30.0,
             corners_px: vec![[x, 100.0], [x + 50.0, 100.0], [x, 150.0]],
             edge_width_px: Some(2.0),
+            corner_ids: None,
         }
     }
 

@@ -37,7 +37,7 @@ pub(crate) fn lens(camera: &str) -> LensCalibration {
 }
 
 pub(crate) fn board() -> Board {
-    Board { name: "plate".to_owned(), inner_corners: [5, 4], square_m: 0.15 }
+    Board { name: "plate".to_owned(), inner_corners: [5, 4], square_m: 0.15, markers: None }
 }
 
 /// `camera_from_world` of a camera at `eye` that looks at `target`, horizon level in a world with z up.
@@ -160,6 +160,7 @@ impl Scene {
                                 pts_seconds: 0.0,
                                 corners_px: observed.iter().map(|o| [o.px.x, o.px.y]).collect(),
                                 edge_width_px: None,
+                                corner_ids: None,
                             }
                         })
                     })

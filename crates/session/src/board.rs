@@ -20,6 +20,20 @@ pub struct Board {
     pub inner_corners: [usize; 2],
     /// Side of one square in metres.
     pub square_m: f64,
+    /// Coded markers in the white squares (a ChArUco board): corners are known by their numbers, so that a board that is
+    /// partly hidden or cut off is of use too, and its orientation is never in doubt.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub markers: Option<Markers>,
+}
+
+/// The coded markers of a ChArUco board.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Markers {
+    /// The dictionary, named as in OpenCV without its prefix, in lower case: `4x4_50`, `5x5_100`, `6x6_250` and so on.
+    pub dictionary: String,
+    /// Side of one marker in metres, its black rim included; smaller than a square.
+    pub side_m: f64,
 }
 
 impl Board {
@@ -43,7 +57,7 @@ impl Board {
     /// Whether a half turn of the board looks different, so that corner numbering is unambiguous between cameras.
     #[must_use]
     pub fn orientation_is_unambiguous(&self) -> bool {
-        (self.inner_corners[0] + self.inner_corners[1]) % 2 == 1
+        self.markers.is_some() || (self.inner_corners[0] + self.inner_corners[1]) % 2 == 1
     }
 }
 
@@ -54,8 +68,18 @@ pub struct BoardView {
     pub frame_index: usize,
     /// Presentation time of the frame in seconds.
     pub pts_seconds: f64,
-    /// Corners in the order of [`Board::corners_m`], display orientation, pixels.
+    /// Corners in the order of [`Board::corners_m`] or of `corner_ids`, display orientation, pixels.
     pub corners_px: Vec<[f64; 2]>,
+    /// Which corner of [`Board::corners_m`] each entry of `corners_px` is, ascending; `None` = all of them.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub corner_ids: Option<Vec<usize>>,
     /// Width of the black-to-white transitions in pixels (10 % to 90 %): small is sharp.
     pub edge_width_px: Option<f64>,
+}
+
+impl BoardView {
+    /// Index into [`Board::corners_m`] of each entry of `corners_px`.
+    pub fn corner_indices(&self) -> impl Iterator<Item = usize> + '_ {
+        (0..self.corners_px.len()).map(|entry| self.corner_ids.as_ref().map_or(entry, |ids| ids[entry]))
+    }
 }

@@ -33,7 +33,7 @@ pub use gradient_check::worst_jacobian_error;
 pub use levenberg_marquardt::minimise;
 pub use loss::Loss;
 pub use options::Options;
-pub use problem::LeastSquares;
+pub use problem::{LeastSquares, Structure};
 pub use solution::{EndReason, Solution};
 
 #[cfg(test)]

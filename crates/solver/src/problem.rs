@@ -2,6 +2,32 @@
 
 use nalgebra::{DMatrix, DVector};
 
+/// Which columns of the normal matrix can meet, so that it is stored and factorised at the cost of what it holds.
+///
+/// In all but the dense structure the columns shared by all come first.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub enum Structure {
+    /// Every column may meet every other; memory grows with the square of their number, time with the cube.
+    #[default]
+    Dense,
+    /// After the shared columns come groups of neighbouring columns; no residual block depends on two groups. The groups are
+    /// eliminated one by one (Schur complement), so that time and memory grow linearly with their number.
+    Arrow {
+        /// Number of shared columns.
+        shared: usize,
+        /// Number of columns of each group, in order.
+        groups: Vec<usize>,
+    },
+    /// After the shared columns no residual block depends on two columns further apart than the half bandwidth; time and
+    /// memory grow linearly with the number of columns.
+    Band {
+        /// Number of shared columns.
+        shared: usize,
+        /// Largest distance between two columns of a block.
+        half_bandwidth: usize,
+    },
+}
+
 /// Nonlinear least squares on a manifold, given as blocks of whitened residuals (already divided by their sd).
 pub trait LeastSquares: Sync {
     /// The unknowns.
@@ -29,6 +55,11 @@ pub trait LeastSquares: Sync {
         residual: &mut DVector<f64>,
         jacobian: Option<&mut DMatrix<f64>>,
     ) -> bool;
+
+    /// Which columns can meet; must not change during a minimisation. The result does not depend on it, time and memory do.
+    fn structure(&self) -> Structure {
+        Structure::Dense
+    }
 
     /// The state after a tangent step. A zero step must give the same state.
     fn step(&self, state: &Self::State, delta: &DVector<f64>) -> Self::State;

@@ -313,7 +313,7 @@ mod tests {
     use crate::phone::{FENCE, GATE, Place, STORED_SIZE_PX};
 
     fn board(square_m: f64) -> Board {
-        Board { name: "sheet".into(), inner_corners: [9, 6], square_m }
+        Board { name: "sheet".into(), inner_corners: [9, 6], square_m, markers: None }
     }
 
     #[test]

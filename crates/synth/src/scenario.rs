@@ -30,6 +30,7 @@ pub(crate) fn boards() -> [Board; 2] {
         name: name.to_owned(),
         inner_corners: [9, 6],
         square_m,
+        markers: None,
     })
 }
 

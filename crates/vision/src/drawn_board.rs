@@ -7,7 +7,7 @@ use nalgebra::{Matrix3, Vector3};
 const OVERSAMPLING: usize = 8;
 
 pub(crate) fn board(across: usize, down: usize) -> Board {
-    Board { name: "test".to_owned(), inner_corners: [across, down], square_m: 0.03 }
+    Board { name: "test".to_owned(), inner_corners: [across, down], square_m: 0.03, markers: None }
 }
 
 /// A view of a board: takes board coordinates in squares, origin at the first inner corner, to pixels.

@@ -46,7 +46,13 @@ impl FoundBoard {
     /// The sighting of the board in a frame of a clip.
     #[must_use]
     pub fn into_view(self, frame_index: usize, pts_seconds: f64) -> BoardView {
-        BoardView { frame_index, pts_seconds, corners_px: self.corners_px, edge_width_px: self.edge_width_px }
+        BoardView {
+            frame_index,
+            pts_seconds,
+            corners_px: self.corners_px,
+            edge_width_px: self.edge_width_px,
+            corner_ids: None,
+        }
     }
 }
 

@@ -100,6 +100,7 @@ fn search(path: &Path, label: &str, board: &Board) -> anyhow::Result<Sightings> 
                     pts_seconds: picture.pts_seconds,
                     corners_px: found.corners_px,
                     edge_width_px: found.edge_width_px,
+                    corner_ids: None,
                 }))
             })
             .collect::<anyhow::Result<_>>()?;
