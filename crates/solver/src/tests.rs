@@ -160,7 +160,7 @@ fn the_result_does_not_depend_on_the_number_of_threads() {
     let (one, four) = (run(1), run(4));
     assert_eq!(one.cost.to_bits(), four.cost.to_bits());
     assert_eq!(one.state.rotation.coords, four.state.rotation.coords);
-    assert_eq!(one.normal_matrix, four.normal_matrix);
+    assert!(one.normal_matrix == four.normal_matrix);
 }
 
 #[test]
