@@ -2,16 +2,16 @@
 //!
 //! Needs residual blocks with Jacobians ([`LeastSquares`]). Each iteration solves `(S JᵀWJ S + λ I) y = -S JᵀWr` with
 //! `S = 1 / lengths of the Jacobian's columns`, takes the tangent step `S y`, and keeps it when the true cost falls; λ
-//! follows the ratio of true to predicted decrease (Madsen, Nielsen & Tingleff 2004, algorithm 3.16). That is Marquardt's 1963
-//! damping `λ diag(JᵀWJ)`, written so that the diagonal of the matrix to be factorised is near 1 whatever the units of the
-//! unknowns.
+//! follows the ratio of true to predicted decrease (Madsen, Nielsen & Tingleff 2004, algorithm 3.16). That is
+//! Marquardt's 1963 damping `λ diag(JᵀWJ)`, written so that the diagonal of the matrix to be factorised is near 1
+//! whatever the units of the unknowns.
 //!
 //! The lengths may grow at once but shrink by no more than half in a step. Marquardt's own lengths follow a column that
 //! vanishes, which frees the unknown from all damping just where the data stop holding it, and it runs off to infinity;
-//! Moré 1978 ("The Levenberg-Marquardt algorithm: implementation and theory") therefore never lets them shrink. That in turn
-//! keeps the scale of a start at which the columns are longer than at the minimum by orders of magnitude, and the method
-//! creeps. Between the two, shares from 0.4 to 0.7 serve all runs of NIST StRD with first dampings from 1e-4 to 10
-//! (`tests/nist_strd`); 0 and 1 miss some.
+//! Moré 1978 ("The Levenberg-Marquardt algorithm: implementation and theory") therefore never lets them shrink. That in
+//! turn keeps the scale of a start at which the columns are longer than at the minimum by orders of magnitude, and the
+//! method creeps. Between the two, shares from 0.4 to 0.7 serve all runs of NIST StRD with first dampings from 1e-4 to
+//! 10 (`tests/nist_strd`); 0 and 1 miss some.
 //!
 //! On request, steps follow the curve of the residuals to second order (Transtrum & Sethna 2012, "Improvements to the
 //! Levenberg-Marquardt algorithm for nonlinear least-squares minimization", arXiv:1201.5885); see
@@ -36,7 +36,8 @@ const DAMPING_FLOOR: f64 = 1e-16;
 const ROUNDING: f64 = 8.0 * f64::EPSILON;
 /// Share of a column's length that the damping's scale keeps from one accepted step to the next.
 const LENGTH_KEPT: f64 = 0.5;
-/// Where along the step the bend is measured: far enough to stand out from rounding (h of Transtrum & Sethna; from memory).
+/// Where along the step the bend is measured: far enough to stand out from rounding (h of Transtrum & Sethna; from
+/// memory).
 const BEND_FRACTION: f64 = 0.1;
 /// Largest length of the correction, doubled, as a share of the step's (their α; from memory).
 const LARGEST_BEND: f64 = 0.75;

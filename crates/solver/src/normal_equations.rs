@@ -115,8 +115,8 @@ impl Layout {
         Ok(Linearised { cost: 0.5 * sum, residual_norm: squares.sqrt(), gradient, matrix })
     }
 
-    /// `JᵀWk`, where k is the second derivative of the residuals along a tangent vector, from the residuals a fraction of
-    /// the way along it (Transtrum & Sethna 2012). Linearises the blocks once more.
+    /// `JᵀWk`, where k is the second derivative of the residuals along a tangent vector, from the residuals a fraction
+    /// of the way along it (Transtrum & Sethna 2012). Linearises the blocks once more.
     pub(crate) fn curvature<P: LeastSquares>(
         &self,
         problem: &P,

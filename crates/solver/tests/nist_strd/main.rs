@@ -2,8 +2,8 @@
 //!
 //! Source: NIST/ITL StRD, nonlinear regression, 27 problems with two starts each (the first far from the minimum, the
 //! second near it) and results certified to 11 digits, as the source package of lmfit carries them
-//! (`datasets/nist-strd.toml`). Correct digits are the log relative error of McCullough 1998 ("Assessing the reliability of
-//! statistical software: part I", The American Statistician 52:358).
+//! (`datasets/nist-strd.toml`). Correct digits are the log relative error of McCullough 1998 ("Assessing the
+//! reliability of statistical software: part I", The American Statistician 52:358).
 //!
 //! By NIST's rule one set of options serves all runs ([`options`]).
 
@@ -28,7 +28,8 @@ const CERTIFIED_DIGITS: f64 = 11.0;
 /// The model of each problem with its data, in the order of [`MODELS`].
 static PROBLEMS: LazyLock<Vec<Regression>> = LazyLock::new(|| {
     let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("../..");
-    // It takes turns when several tests ask at once. Without the data the test has failed: it must not be skipped silently.
+    // It takes turns when several tests ask at once. Without the data the test has failed: it must not be skipped
+    // silently.
     match Command::new(root.join("datasets/fetch")).arg("nist-strd").output() {
         Ok(output) => assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr)),
         Err(error) => panic!("datasets/fetch could not be started: {error}"),
@@ -39,9 +40,10 @@ static PROBLEMS: LazyLock<Vec<Regression>> = LazyLock::new(|| {
 
 /// One set of options for all runs.
 ///
-/// The data are not whitened, so that no absolute length of a step means anything. Ending when the cost stands still would
-/// give half the digits away, as parameters go with its square root. Two first starts are so poor that plain steps miss the
-/// minimum ([`the_plain_method_misses_two_poor_starts`]), and one of them, of MGH10, takes some 800 steps.
+/// The data are not whitened, so that no absolute length of a step means anything. Ending when the cost stands still
+/// would give half the digits away, as parameters go with its square root. Two first starts are so poor that plain
+/// steps miss the minimum ([`the_plain_method_misses_two_poor_starts`]), and one of them, of MGH10, takes some 800
+/// steps.
 fn options() -> Options {
     Options {
         absolute_step_tolerance: 0.0,
@@ -103,8 +105,8 @@ impl LeastSquares for Regression {
     }
 }
 
-/// The same with relative steps of the parameters: the gradient checker tries steps of fixed lengths, and the parameters
-/// range from 1e-9 to 1e4.
+/// The same with relative steps of the parameters: the gradient checker tries steps of fixed lengths, and the
+/// parameters range from 1e-9 to 1e4.
 struct RelativeSteps<'a>(&'a Regression);
 
 impl LeastSquares for RelativeSteps<'_> {
@@ -199,8 +201,8 @@ fn all_54_runs_reach_the_certified_results() {
     assert_eq!(outcomes.len(), 54);
     assert!(least >= 4.0 && mean >= 9.0, "{least} at least, {mean} in the mean");
     for (name, outcome) in &outcomes {
-        // The residuals of Lanczos1 (1e-13 of responses near 1) are the last three digits of f64: the sum of their squares
-        // and all that is scaled by it have about as many digits.
+        // The residuals of Lanczos1 (1e-13 of responses near 1) are the last three digits of f64: the sum of their
+        // squares and all that is scaled by it have about as many digits.
         let wanted = if *name == "Lanczos1" { 1.0 } else { 4.0 };
         assert!(outcome.deviations >= wanted && outcome.sum_of_squares >= wanted, "{}", outcome.row);
     }

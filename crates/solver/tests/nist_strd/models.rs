@@ -2,7 +2,8 @@
 
 use std::f64::consts::PI;
 
-/// A regression function: the value at the parameters `b` and the predictors `x`; writes the derivatives by the parameters.
+/// A regression function: the value at the parameters `b` and the predictors `x`; writes the derivatives by the
+/// parameters.
 pub(crate) type Model = fn(b: &[f64], x: &[f64], slopes: &mut [f64]) -> f64;
 
 /// Name of the data set and its model, in the order of the alphabet.
