@@ -28,6 +28,12 @@ pub enum VisionError {
         /// Inner corners down a column.
         down: usize,
     },
+    /// The markers cannot be searched for.
+    #[error("there is no dictionary of markers named \"{name}\"; there are 4x4_50, 5x5_100, 6x6_250 and the like")]
+    Dictionary {
+        /// The name as written.
+        name: String,
+    },
     /// Numbers of points do not fit together.
     #[error("{what}: {found} points given where {wanted} are needed")]
     PointCount {

@@ -9,21 +9,28 @@
 //!   down the columns, z into the board), never mirrored.
 //! - The first corner of a board with one even and one odd number of inner corners is the end of the grid whose corner
 //!   square is black: the square that touches the grid of inner corners only in the first corner, and with it the square
-//!   diagonally inside, are black. Every camera and every view therefore names the same physical corner first.
+//!   diagonally inside, are black. Every camera and every view therefore names the same physical corner first. On a ChArUco
+//!   board the markers say which corner is which.
 
 mod crossings;
 mod edge_width;
 mod error;
 mod grey;
+mod marked_board;
+mod markers;
 mod numbering;
 pub mod reference;
+mod refinement;
 mod search;
 
 pub use error::VisionError;
 pub use grey::Grey;
+pub use markers::{MARKER_LAYOUT, MarkerCells, marker_cells, marker_squares};
 pub use search::{FoundBoard, find_board};
 
 #[cfg(test)]
 mod drawn_board;
+#[cfg(test)]
+mod marked_board_tests;
 #[cfg(test)]
 mod tests;
