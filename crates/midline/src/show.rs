@@ -1,6 +1,10 @@
 //! What the program prints: results as short tables, or as JSON.
 
+use std::path::Path;
+
+use anyhow::Context;
 use midline_session::calibration::ClockSource;
+use midline_session::description::LensSource;
 use midline_session::strokes::{EventKind, Measure, Outcome, Verdict};
 use serde::Serialize;
 
@@ -47,18 +51,41 @@ pub(crate) fn lens(stages: &Stages, json: bool) -> anyhow::Result<()> {
     }
     for lens in lenses {
         println!(
-            "{}: {} views, reprojection error {:.3} px rms{}, corners in {:.0} % of the picture",
+            "{}: {}, reprojection error {}{}",
             lens.camera,
-            lens.views.len(),
-            lens.rms_px,
+            if lens.views.is_empty() {
+                "from a file without views".to_owned()
+            } else {
+                format!("{} views, corners in {:.0} % of the picture", lens.views.len(), lens.coverage * 100.0)
+            },
+            if lens.rms_px.is_finite() { format!("{:.3} px rms", lens.rms_px) } else { "not known".to_owned() },
             lens.held_out_rms_px.map_or(String::new(), |e| format!(" ({e:.3} px on views left out)")),
-            lens.coverage * 100.0,
         );
         let values = lens.intrinsics.parameters();
         for ((name, value), sd) in lens.parameter_names.iter().zip(values.iter()).zip(&lens.standard_deviations) {
             println!("  {name:4} {value:12.5} {}", sd.map_or("fixed".to_owned(), |sd| format!("± {sd:.5} (1 sd)")));
         }
         sentences(&lens.advice);
+    }
+    Ok(())
+}
+
+/// Writes the lenses of cameras into OpenCV calibration files; each of `wanted` is `CAMERA=FILE`.
+pub(crate) fn lens_files(stages: &Stages, wanted: &[String]) -> anyhow::Result<()> {
+    for wanted in wanted {
+        let (name, file) = wanted.split_once('=').filter(|(name, file)| !name.is_empty() && !file.is_empty()).with_context(
+            || format!("--to-opencv {wanted}: write the camera's name, = and the file, such as left=left.yml"),
+        )?;
+        let camera = stages.cameras().iter().find(|camera| camera.name == name).with_context(|| {
+            let names: Vec<&str> = stages.cameras().iter().map(|camera| camera.name.as_str()).collect();
+            format!("--to-opencv {wanted}: no camera named \"{name}\"; there are: {}", names.join(", "))
+        })?;
+        let board = match &camera.lens {
+            LensSource::Clip { board, .. } => stages.session.board(board),
+            LensSource::File { .. } => None,
+        };
+        midline_vision::write_lens_file(Path::new(file), &stages.lens(camera)?.lens, board)?;
+        println!("{file}");
     }
     Ok(())
 }

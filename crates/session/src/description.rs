@@ -122,10 +122,13 @@ pub enum LensSource {
         /// Name of the board in it.
         board: String,
     },
-    /// An earlier result of the lens stage.
+    /// An earlier result of the lens stage, or a calibration file of OpenCV (YAML, XML or JSON).
     File {
-        /// The computed file.
+        /// The file.
         file: PathBuf,
+        /// Which lens, 1 or 2, of an OpenCV file that holds a pair of cameras.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        of_two: Option<u32>,
     },
 }
 
@@ -247,8 +250,14 @@ fn parse(file: &Path, text: &str) -> Result<Description, SessionError> {
                 ),
             ));
         }
-        if let LensSource::Clip { board, .. } = &camera.lens {
-            known_board(file, &description, board)?;
+        match &camera.lens {
+            LensSource::Clip { board, .. } => {
+                known_board(file, &description, board)?;
+            }
+            LensSource::File { of_two: Some(number), .. } if !(1..=2).contains(number) => {
+                return Err(wrong("of_two", format!("camera \"{}\": of_two = {number} must be 1 or 2", camera.name)));
+            }
+            LensSource::File { .. } => {}
         }
     }
     for (index, board) in description.boards.iter().enumerate() {
@@ -394,6 +403,8 @@ clips = { fence = "footage/fence-board.mp4", gate = "footage/gate-board.mp4" }
         assert!(message.contains("half turn"), "{message}");
         let message = error(&GOOD.replace("0.008", "8"));
         assert!(message.contains("session.toml:15") && message.contains("readout_seconds"), "{message}");
+        let message = error(&GOOD.replace("lens-gate.json\"", "pair.yml\", of_two = 3"));
+        assert!(message.contains("session.toml:22") && message.contains("must be 1 or 2"), "{message}");
         let marked = |markers: &str| GOOD.replace("square_m = 0.04", &format!("square_m = 0.04\nmarkers = {markers}"));
         assert!(parse(Path::new("session.toml"), &marked("{ dictionary = \"4x4_50\", side_m = 0.03 }")).is_ok());
         let message = error(&marked("{ dictionary = \"4x4_55\", side_m = 0.03 }"));

@@ -44,7 +44,7 @@ pub enum VisionError {
         /// Points needed.
         wanted: usize,
     },
-    /// A calibration file lacks an entry.
+    /// A calibration file cannot be read, lacks an entry or holds a wrong one.
     #[error("{path}: {reason}")]
     CalibrationFile {
         /// The file.
@@ -52,6 +52,9 @@ pub enum VisionError {
         /// What is missing or wrong.
         reason: String,
     },
+    /// A file could not be written.
+    #[error(transparent)]
+    Session(#[from] midline_session::SessionError),
     /// OpenCV reported an error.
     #[error("OpenCV failed while {action}: {source}")]
     OpenCv {

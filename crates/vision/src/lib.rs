@@ -1,5 +1,5 @@
-//! Everything that touches OpenCV, and nothing else does: finding calibration boards, and OpenCV's own calibration as a peer
-//! for tests and benchmarks.
+//! Everything that touches OpenCV, and nothing else does: finding calibration boards, reading and writing lenses in OpenCV's
+//! files, and OpenCV's own calibration as a peer for tests and benchmarks.
 //!
 //! # Conventions
 //!
@@ -15,10 +15,12 @@
 mod crossings;
 mod edge_width;
 mod error;
+mod file_storage;
 mod grey;
 mod marked_board;
 mod markers;
 mod numbering;
+mod opencv_file;
 pub mod reference;
 mod refinement;
 mod search;
@@ -26,6 +28,7 @@ mod search;
 pub use error::VisionError;
 pub use grey::Grey;
 pub use markers::{MARKER_LAYOUT, MarkerCells, marker_cells, marker_squares};
+pub use opencv_file::{read_lens_file, write_lens_file};
 pub use search::{FoundBoard, find_board};
 
 #[cfg(test)]

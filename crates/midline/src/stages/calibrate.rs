@@ -30,10 +30,9 @@ impl Stages {
     pub(crate) fn lens(&self, camera: &CameraDescription) -> anyhow::Result<LensInUse> {
         let footage = self.footage(camera)?;
         let in_use = match &camera.lens {
-            LensSource::File { file } => {
-                let file = self.session.path(file);
-                let mut lens = Self::earlier_lens(&file)?;
-                lens.camera.clone_from(&camera.name);
+            LensSource::File { file, of_two } => {
+                let file = self.given(file, &format!("the lens file of camera \"{}\"", camera.name))?;
+                let lens = Self::lens_from_file(camera, &file, *of_two, footage.size_px)?;
                 LensInUse { lens, file }
             }
             LensSource::Clip { clip, board } => {
