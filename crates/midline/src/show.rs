@@ -1,10 +1,6 @@
 //! What the program prints: results as short tables, or as JSON.
 
-use std::path::Path;
-
-use anyhow::Context;
 use midline_session::calibration::ClockSource;
-use midline_session::description::LensSource;
 use midline_session::strokes::{EventKind, Measure, Outcome, Verdict};
 use serde::Serialize;
 
@@ -66,26 +62,6 @@ pub(crate) fn lens(stages: &Stages, json: bool) -> anyhow::Result<()> {
             println!("  {name:4} {value:12.5} {}", sd.map_or("fixed".to_owned(), |sd| format!("± {sd:.5} (1 sd)")));
         }
         sentences(&lens.advice);
-    }
-    Ok(())
-}
-
-/// Writes the lenses of cameras into OpenCV calibration files; each of `wanted` is `CAMERA=FILE`.
-pub(crate) fn lens_files(stages: &Stages, wanted: &[String]) -> anyhow::Result<()> {
-    for wanted in wanted {
-        let (name, file) = wanted.split_once('=').filter(|(name, file)| !name.is_empty() && !file.is_empty()).with_context(
-            || format!("--to-opencv {wanted}: write the camera's name, = and the file, such as left=left.yml"),
-        )?;
-        let camera = stages.cameras().iter().find(|camera| camera.name == name).with_context(|| {
-            let names: Vec<&str> = stages.cameras().iter().map(|camera| camera.name.as_str()).collect();
-            format!("--to-opencv {wanted}: no camera named \"{name}\"; there are: {}", names.join(", "))
-        })?;
-        let board = match &camera.lens {
-            LensSource::Clip { board, .. } => stages.session.board(board),
-            LensSource::File { .. } => None,
-        };
-        midline_vision::write_lens_file(Path::new(file), &stages.lens(camera)?.lens, board)?;
-        println!("{file}");
     }
     Ok(())
 }

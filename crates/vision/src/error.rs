@@ -52,6 +52,12 @@ pub enum VisionError {
         /// What is missing or wrong.
         reason: String,
     },
+    /// A board cannot be printed as wanted.
+    #[error("{reason}")]
+    Page {
+        /// What is wrong, with the numbers.
+        reason: String,
+    },
     /// A file could not be written.
     #[error(transparent)]
     Session(#[from] midline_session::SessionError),

@@ -21,6 +21,7 @@ mod marked_board;
 mod markers;
 mod numbering;
 mod opencv_file;
+mod page;
 pub mod reference;
 mod refinement;
 mod search;
@@ -29,11 +30,14 @@ pub use error::VisionError;
 pub use grey::Grey;
 pub use markers::{MARKER_LAYOUT, MarkerCells, marker_cells, marker_squares};
 pub use opencv_file::{read_lens_file, write_lens_file};
+pub use page::{Paper, board_block, board_page};
 pub use search::{FoundBoard, find_board};
 
 #[cfg(test)]
 mod drawn_board;
 #[cfg(test)]
 mod marked_board_tests;
+#[cfg(test)]
+mod page_tests;
 #[cfg(test)]
 mod tests;
