@@ -47,12 +47,15 @@ pub(crate) fn lens(stages: &Stages, json: bool) -> anyhow::Result<()> {
     }
     for lens in lenses {
         println!(
-            "{}: {} views, reprojection error {:.3} px rms{}, corners in {:.0} % of the picture",
+            "{}: {}, reprojection error {}{}",
             lens.camera,
-            lens.views.len(),
-            lens.rms_px,
+            if lens.views.is_empty() {
+                "from a file without views".to_owned()
+            } else {
+                format!("{} views, corners in {:.0} % of the picture", lens.views.len(), lens.coverage * 100.0)
+            },
+            if lens.rms_px.is_finite() { format!("{:.3} px rms", lens.rms_px) } else { "not known".to_owned() },
             lens.held_out_rms_px.map_or(String::new(), |e| format!(" ({e:.3} px on views left out)")),
-            lens.coverage * 100.0,
         );
         let values = lens.intrinsics.parameters();
         for ((name, value), sd) in lens.parameter_names.iter().zip(values.iter()).zip(&lens.standard_deviations) {

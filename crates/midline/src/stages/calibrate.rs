@@ -1,7 +1,7 @@
 //! Lens, rig and clock.
 
 use std::collections::BTreeMap;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use anyhow::Context;
 use midline_clock::CameraSound;
@@ -30,10 +30,9 @@ impl Stages {
     pub(crate) fn lens(&self, camera: &CameraDescription) -> anyhow::Result<LensInUse> {
         let footage = self.footage(camera)?;
         let in_use = match &camera.lens {
-            LensSource::File { file } => {
-                let file = self.session.path(file);
-                let mut lens = Self::earlier_lens(&file)?;
-                lens.camera.clone_from(&camera.name);
+            LensSource::File { file, of_two } => {
+                let file = self.given(file, &format!("the lens file of camera \"{}\"", camera.name))?;
+                let lens = Self::lens_from_file(camera, &file, *of_two, footage.size_px)?;
                 LensInUse { lens, file }
             }
             LensSource::Clip { clip, board } => {
@@ -78,6 +77,27 @@ impl Stages {
 
     pub(crate) fn lenses(&self) -> anyhow::Result<Vec<LensInUse>> {
         self.cameras().iter().map(|camera| self.lens(camera)).collect()
+    }
+
+    /// Writes lenses into OpenCV calibration files; each of `wanted` is `CAMERA=FILE`.
+    pub(crate) fn write_lens_files(&self, wanted: &[String]) -> anyhow::Result<()> {
+        for wanted in wanted {
+            let parts = wanted.split_once('=').filter(|(name, file)| !name.is_empty() && !file.is_empty());
+            let (name, file) = parts.with_context(|| {
+                format!("--to-opencv {wanted}: write the camera's name, = and the file, such as left=left.yml")
+            })?;
+            let camera = self.cameras().iter().find(|camera| camera.name == name).with_context(|| {
+                let names: Vec<&str> = self.cameras().iter().map(|camera| camera.name.as_str()).collect();
+                format!("--to-opencv {wanted}: no camera named \"{name}\"; there are: {}", names.join(", "))
+            })?;
+            let board = match &camera.lens {
+                LensSource::Clip { board, .. } => self.session.board(board),
+                LensSource::File { .. } => None,
+            };
+            midline_vision::write_lens_file(Path::new(file), &self.lens(camera)?.lens, board)?;
+            eprintln!("{file}: lens of camera \"{name}\"");
+        }
+        Ok(())
     }
 
     /// The rig stage.
@@ -204,7 +224,7 @@ impl Stages {
         self.session.board(name).with_context(|| format!("session.toml: no board named \"{name}\""))
     }
 
-    pub(super) fn sound_of(&self, clip: &std::path::Path, camera: &str) -> anyhow::Result<SoundTrack> {
+    pub(super) fn sound_of(&self, clip: &Path, camera: &str) -> anyhow::Result<SoundTrack> {
         let path = self.given(clip, &format!("a clip of camera \"{camera}\""))?;
         midline_media::sound(&path)?.with_context(|| {
             format!(
