@@ -89,6 +89,7 @@ impl OutsideLens {
             covariance,
             rms_px: rms_px.unwrap_or(f64::NAN),
             held_out_rms_px: None,
+            quality: None,
             views: Vec::new(),
             coverage: 0.0,
             advice,

@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 
 use anyhow::Context;
 use midline_clock::CameraSound;
-use midline_lens::LensSettings;
+use midline_lens::ClipSettings;
 use midline_rig::{RigInput, SharedSighting};
 use midline_session::board::Board;
 use midline_session::calibration::{CalibratedCamera, ClockCalibration, LensCalibration, RigCalibration};
@@ -15,9 +15,6 @@ use serde_json::json;
 
 use super::Stages;
 use crate::progress;
-
-/// Most board views that a lens is solved from.
-const LENS_VIEWS: usize = 30;
 
 /// A lens with the file that it stands in.
 pub(crate) struct LensInUse {
@@ -38,22 +35,21 @@ impl Stages {
             LensSource::Clip { clip, board } => {
                 let board = self.known_board(board)?;
                 let (sightings, boards) = self.sightings(&format!("{}-lens", camera.name), clip, board)?;
-                let settings = LensSettings::default();
+                // The board was filmed with the same phone and mode as the strokes, so that it is read alike.
+                let settings =
+                    ClipSettings { read_out: Self::read_out(camera, &sightings.footage), ..ClipSettings::default() };
                 let provenance = self.hashes.provenance(
                     "lens",
                     &self.session.folder,
                     &[boards],
-                    json!({ "board": board, "most_views": LENS_VIEWS, "lens": format!("{settings:?}") }),
+                    json!({ "board": board, "lens": format!("{settings:?}") }),
                 )?;
                 let file = self.session.computed(&format!("lens-{}.json", camera.name));
                 let lens = self.hashes.kept(&file, provenance, || {
                     let spinner = progress::spinner(&format!("lens, {}", camera.name));
                     let size_px = sightings.footage.size_px;
-                    let chosen: Vec<_> = midline_lens::choose_views(&sightings.views, size_px, LENS_VIEWS)
-                        .into_iter()
-                        .filter_map(|index| sightings.views.get(index).cloned())
-                        .collect();
-                    let lens = midline_lens::calibrate(&camera.name, board, &chosen, size_px, &settings)
+                    let views = &sightings.views;
+                    let lens = midline_lens::calibrate_clip(&camera.name, board, views, size_px, &settings)
                         .with_context(|| format!("lens of camera \"{}\" from {}", camera.name, clip.display()))?;
                     spinner.finish_and_clear();
                     Ok(lens)
@@ -62,6 +58,16 @@ impl Stages {
             }
         };
         let filmed = in_use.lens.intrinsics.size_px;
+        anyhow::ensure!(
+            filmed == footage.size_px || [filmed[1], filmed[0]] != footage.size_px,
+            "camera \"{}\": the lens was calibrated for pictures of {} × {} px, but the footage is turned by a quarter ({} × {} px); film \
+             the board with the phone held as for the strokes",
+            camera.name,
+            filmed[0],
+            filmed[1],
+            footage.size_px[0],
+            footage.size_px[1],
+        );
         anyhow::ensure!(
             filmed == footage.size_px,
             "camera \"{}\": the lens was calibrated for pictures of {} × {} px, the footage has {} × {} px; film the board with the \
