@@ -188,10 +188,13 @@ fn flags(lens: &LensCalibration) -> LensFlags {
         (Some(x), Some(y), Some(joint)) => joint / (x * y) > TIED,
         _ => false,
     };
+    let radial = matches!(lens.intrinsics.model, LensModel::BrownConrady(_));
     LensFlags {
         fix_aspect_ratio: tied,
         fix_principal_point: deviation("cx").is_none() && deviation("cy").is_none(),
         zero_tangential: deviation("p1").is_none() && deviation("p2").is_none(),
+        fix_k2: radial && deviation("k2").is_none(),
+        fix_k3: radial && deviation("k3").is_none(),
         rational: matches!(lens.intrinsics.model, LensModel::Rational(_)),
     }
 }
