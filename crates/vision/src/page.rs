@@ -25,9 +25,9 @@ const TEXT_MM: f64 = 2.7;
 /// Lines of text under the board.
 const LINES: usize = 6;
 /// Widest line of text on the left side; the block for session.toml stands right of it.
-const LEFT_TEXT_MM: f64 = 118.0;
+const LEFT_TEXT_MM: f64 = 134.0;
 /// Narrowest sheet that holds both.
-const NARROWEST_MM: f64 = 180.0;
+const NARROWEST_MM: f64 = 230.0;
 /// Decimals of what is written, in millimetres.
 const DECIMALS: usize = 4;
 

@@ -127,7 +127,7 @@ fn what_does_not_fit_or_is_not_sound_is_refused_with_the_numbers() {
     assert!(message.contains("300.0 × 210.0 mm") && message.contains("squares of 23 mm fit"), "{message}");
     assert!((Paper::a4().largest_square_mm([9, 6]) - 23.0).abs() < 1e-12);
     let message = board_page(&of_squares(board(9, 6), 10.0), &Paper::custom([120.0, 90.0])).unwrap_err().to_string();
-    assert!(message.contains("at least 180 mm"), "{message}");
+    assert!(message.contains("at least 230 mm"), "{message}");
     let message = board_page(&marked(6, 5, 20.0), &Paper::a4()).unwrap_err().to_string();
     assert!(message.contains("odd number of rows"), "{message}");
 }
