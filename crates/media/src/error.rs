@@ -39,6 +39,19 @@ pub enum MediaError {
         /// The file.
         path: PathBuf,
     },
+    /// The file ends inside its pictures and sound.
+    #[error(
+        "{path}: the file ends inside the box \"{place}\", {missing_bytes} bytes are missing: the recording was cut off or \
+         the copy is incomplete; copy it from the phone again, or keep what is whole: ffmpeg -i IN -c copy OUT.mp4"
+    )]
+    CutOff {
+        /// The file.
+        path: PathBuf,
+        /// The box.
+        place: String,
+        /// Bytes of it that are not there.
+        missing_bytes: u64,
+    },
     /// The container contradicts itself.
     #[error("{path}: {place}: {reason}; copy it from the phone again, or rewrite it: ffmpeg -i IN -c copy OUT.mp4")]
     Malformed {
@@ -64,6 +77,19 @@ pub enum MediaError {
         what: String,
         /// What to do.
         advice: &'static str,
+    },
+    /// The file's time is not the time in which it was recorded.
+    #[error(
+        "{path}: {evidence}, so its time is not the time of the stroke; take the original from the phone, or export it \
+         without slow motion, at the frame rate of the recording{otherwise}"
+    )]
+    OtherSpeed {
+        /// The file.
+        path: PathBuf,
+        /// What tells.
+        evidence: String,
+        /// What to do when the evidence misleads; empty where it cannot.
+        otherwise: &'static str,
     },
     /// The decoder is not installed.
     #[error("the command \"{program}\" was not found, which decodes the pictures; install it: apt-get install ffmpeg")]

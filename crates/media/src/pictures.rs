@@ -1,10 +1,13 @@
 //! Decoded pictures in display orientation, as a stream or picked by index.
 
+use std::collections::BTreeMap;
+use std::fmt::Write;
 use std::path::{Path, PathBuf};
 
 use midline_session::footage::Footage;
 
-use crate::pipe::{Pipe, RawPicture};
+use crate::container::{self, VideoTrack};
+use crate::pipe::{Pipe, RawPicture, Request};
 use crate::{MediaError, orientation};
 
 /// The decoder's command.
@@ -13,6 +16,9 @@ const FFMPEG: &str = "ffmpeg";
 /// Runs of neighbouring frames that are named to the decoder one by one; above that it delivers all in between and the
 /// surplus is dropped here, because each run costs the decoder time on every frame.
 const MOST_RUNS: usize = 200;
+
+/// Frames that must be saved before decoding starts again elsewhere: starting a decoder takes as long as some frames.
+const WORTH_SKIPPING: usize = 30;
 
 /// What a pixel holds.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -53,32 +59,44 @@ pub struct Picture {
 pub struct Pictures {
     path: PathBuf,
     pipe: Option<Pipe>,
+    view: View,
+    /// Frames that the decoder delivers, with their presentation times.
+    expected: Vec<(usize, f64)>,
+    delivered: usize,
+}
+
+/// How pictures of one file are made of what its decoder delivers.
+#[derive(Clone, Copy)]
+struct View {
     format: PictureFormat,
     stored_size_px: [u32; 2],
     quarter_turns_clockwise: u8,
-    /// Frames that the decoder delivers, with their presentation times.
-    expected: Vec<(usize, f64)>,
     /// How far a time stamp may be off before it belongs to another frame, seconds.
     tolerance_seconds: f64,
-    delivered: usize,
 }
 
 /// Decodes every `every`-th frame, from frame 0, in display order.
 ///
 /// Each picture is held against the container's list of presentation times and the count is checked at the end, so a frame
-/// that the decoder dropped or doubled is an error and never a shift.
+/// that the decoder dropped or doubled is an error and never a shift. The stream can be moved to another thread, so that
+/// several files are decoded at the same time.
 ///
 /// # Errors
-/// When ffmpeg is not installed or cannot be started. Errors while decoding come as items of the stream.
+/// As for [`inspect`](crate::inspect), and when ffmpeg is not installed or cannot be started. Errors while decoding come as
+/// items of the stream.
 pub fn pictures(path: &Path, footage: &Footage, format: PictureFormat, every: usize) -> Result<Pictures, MediaError> {
     let every = every.max(1);
     let frames: Vec<usize> = (0..footage.frame_pts_seconds.len()).step_by(every).collect();
-    Pictures::start(FFMPEG, path, footage, format, &frames, &format!("not(mod(n,{every}))"), None)
+    let select = format!("not(mod(n,{every}))");
+    Pictures::start(FFMPEG, path, video_of(path)?.track_id, footage, format, &frames, &select, None)
 }
 
 /// Decodes the frames with the given indices, in the given order; a frame may be asked for more than once.
 ///
-/// The file is decoded from its start up to the last of them: exact on every file, where seeking is not.
+/// The pictures are the same bytes as those of [`pictures`]. Where a wanted frame is far from the last one, decoding starts
+/// again at the last but one place before it from which the container allows it: a picture in front of such a place may
+/// refer to the group of pictures before (open groups), never to an earlier one. Every picture is known by its time stamp; if
+/// the decoder started elsewhere or anything else is amiss, the file is decoded from its start.
 ///
 /// # Errors
 /// As for [`pictures`], and when a frame does not exist or cannot be decoded.
@@ -95,36 +113,186 @@ pub fn pictures_at(
     let mut wanted = frames.to_vec();
     wanted.sort_unstable();
     wanted.dedup();
-    let mut runs: Vec<(usize, usize)> = Vec::new();
-    for frame in &wanted {
-        match runs.last_mut() {
-            Some((_, last)) if *last + 1 == *frame => *last = *frame,
-            _ => runs.push((*frame, *frame)),
+    let video = video_of(path)?;
+    let mut found: BTreeMap<usize, Picture> = BTreeMap::new();
+    for passage in passages(&wanted, &EntryPoints::of(path, &video)?) {
+        let sought = passage.entry.and_then(|entry| passage.sought(path, video.track_id, footage, format, entry));
+        let pictures = match sought {
+            Some(pictures) => pictures,
+            None => passage.from_start(path, video.track_id, footage, format)?,
+        };
+        found.extend(pictures.into_iter().map(|picture| (picture.frame_index, picture)));
+    }
+    let later = |at: usize, frame: &usize| frames.get(at + 1..).is_some_and(|rest| rest.contains(frame));
+    let pick = |(at, frame)| if later(at, frame) { found.get(frame).cloned() } else { found.remove(frame) };
+    Ok(frames.iter().enumerate().filter_map(pick).collect())
+}
+
+fn video_of(path: &Path) -> Result<VideoTrack, MediaError> {
+    container::read(path)?.video.ok_or_else(|| MediaError::NoVideoTrack { path: path.to_owned() })
+}
+
+/// Where decoding may start so that a frame comes out whole.
+struct EntryPoints(Vec<Option<usize>>);
+
+impl EntryPoints {
+    /// For every frame in display order, the frame of the last but one sync sample at or before it.
+    fn of(path: &Path, video: &VideoTrack) -> Result<Self, MediaError> {
+        let shown = video.shown(path)?;
+        let Some(sync) = &video.samples.sync else { return Ok(Self(vec![None; shown.len()])) };
+        // Over several edits the decoder's search is not to be relied on.
+        if video.timeline.stretches().len() != 1 {
+            return Ok(Self(vec![None; shown.len()]));
+        }
+        let mut displayed: Vec<Option<usize>> = vec![None; video.samples.composition.len()];
+        for (frame, (_, sample)) in shown.iter().enumerate() {
+            if let Some(slot) = displayed.get_mut(*sample) {
+                *slot = Some(frame);
+            }
+        }
+        let entry = |sample: usize| {
+            let last = sync.partition_point(|s| *s <= sample).checked_sub(2)?;
+            *displayed.get(*sync.get(last)?)?
+        };
+        Ok(Self(shown.iter().map(|(_, sample)| entry(*sample)).collect()))
+    }
+}
+
+/// Wanted frames that are decoded in one go.
+struct Passage {
+    /// The frame at which decoding may start.
+    entry: Option<usize>,
+    frames: Vec<usize>,
+}
+
+/// Splits wanted frames, in ascending order, where decoding on would cost more than starting again.
+fn passages(wanted: &[usize], entries: &EntryPoints) -> Vec<Passage> {
+    let mut passages: Vec<Passage> = Vec::new();
+    for frame in wanted {
+        let decoded = passages.last().map_or(0, |passage| passage.frames.last().copied().unwrap_or(0));
+        let entry = entries.0.get(*frame).copied().flatten().filter(|entry| *entry > decoded + WORTH_SKIPPING);
+        match passages.last_mut() {
+            Some(passage) if entry.is_none() => passage.frames.push(*frame),
+            _ => passages.push(Passage { entry, frames: vec![*frame] }),
         }
     }
-    let (Some((first, _)), Some((_, last))) = (runs.first().copied(), runs.last().copied()) else {
-        return Ok(Vec::new());
-    };
-    if runs.len() > MOST_RUNS {
-        runs = vec![(first, last)];
+    passages
+}
+
+/// First and last of neighbouring numbers, of numbers in ascending order.
+fn runs(frames: &[usize]) -> Vec<(usize, usize)> {
+    frames.chunk_by(|a, b| a + 1 == *b).filter_map(|run| Some((*run.first()?, *run.last()?))).collect()
+}
+
+impl Passage {
+    /// Decodes from near `entry`; `None` when anything is not as the container says.
+    fn sought(
+        &self,
+        path: &Path,
+        track_id: u32,
+        footage: &Footage,
+        format: PictureFormat,
+        entry: usize,
+    ) -> Option<Vec<Picture>> {
+        let view = View::of(footage, format);
+        let time = |frame: usize| footage.frame_pts_seconds.get(frame).copied();
+        let margin = view.tolerance_seconds;
+        let runs = runs(&self.frames);
+        if runs.len() > MOST_RUNS {
+            return None;
+        }
+        // The first frame that comes out tells where the decoder started.
+        let mut select = "eq(n,0)".to_owned();
+        for (first, last) in runs {
+            write!(select, "+between(t,{:.6},{:.6})", time(first)? - margin, time(last)? + margin).ok()?;
+        }
+        let request = Request { track_id, format, select: &select, from_seconds: Some(time(entry)?), stop_after: None };
+        let mut pipe = Pipe::start(FFMPEG, path, &request).ok()?;
+        let mut found = Vec::with_capacity(self.frames.len());
+        let mut started = false;
+        while let Some(wanted) = self.frames.get(found.len()).copied() {
+            let raw = pipe.next_picture(format).ok()??;
+            let seconds = raw.pts_seconds?;
+            if (seconds - time(wanted)?).abs() <= margin {
+                found.push(view.picture(path, raw, wanted, time(wanted)?).ok()?);
+            } else if started {
+                return None;
+            }
+            if !started && seconds > time(entry)? + margin {
+                return None;
+            }
+            started = true;
+        }
+        Some(found)
     }
-    let select: Vec<String> = runs.iter().map(|(from, to)| format!("between(n,{from},{to})")).collect();
-    let delivered: Vec<usize> = runs.iter().flat_map(|(from, to)| *from..=*to).collect();
-    let stream = Pictures::start(FFMPEG, path, footage, format, &delivered, &select.join("+"), Some(delivered.len()))?;
-    let mut found = Vec::with_capacity(wanted.len());
-    for picture in stream {
-        let picture = picture?;
-        if wanted.binary_search(&picture.frame_index).is_ok() {
-            found.push(picture);
+
+    /// Decodes the file from its start.
+    fn from_start(
+        &self,
+        path: &Path,
+        track_id: u32,
+        footage: &Footage,
+        format: PictureFormat,
+    ) -> Result<Vec<Picture>, MediaError> {
+        let mut runs = runs(&self.frames);
+        if let ([(first, _), .., (_, last)], true) = (runs.as_slice(), runs.len() > MOST_RUNS) {
+            runs = vec![(*first, *last)];
+        }
+        let select: Vec<String> = runs.iter().map(|(from, to)| format!("between(n,{from},{to})")).collect();
+        let select = select.join("+");
+        let delivered: Vec<usize> = runs.iter().flat_map(|(from, to)| *from..=*to).collect();
+        let stop = Some(delivered.len());
+        Pictures::start(FFMPEG, path, track_id, footage, format, &delivered, &select, stop)?
+            .filter(|item| item.as_ref().map_or(true, |p| self.frames.binary_search(&p.frame_index).is_ok()))
+            .collect()
+    }
+}
+
+impl View {
+    fn of(footage: &Footage, format: PictureFormat) -> Self {
+        let closest = footage.frame_pts_seconds.windows(2).map(|w| w[1] - w[0]).fold(f64::INFINITY, f64::min);
+        Self {
+            format,
+            stored_size_px: footage.stored_size_px,
+            quarter_turns_clockwise: footage.quarter_turns_clockwise,
+            tolerance_seconds: (0.5 * closest).clamp(1e-6, 0.1),
         }
     }
-    Ok(frames.iter().filter_map(|frame| found.iter().find(|p| p.frame_index == *frame).cloned()).collect())
+
+    /// The decoded picture of a frame, turned, when it is the one that the container lists.
+    fn picture(&self, path: &Path, raw: RawPicture, frame: usize, pts_seconds: f64) -> Result<Picture, MediaError> {
+        if raw.size_px != self.stored_size_px {
+            return Err(MediaError::FrameSize {
+                path: path.to_owned(),
+                frame,
+                expected: self.stored_size_px,
+                decoded: raw.size_px,
+            });
+        }
+        if let Some(decoded) = raw.pts_seconds.filter(|d| (d - pts_seconds).abs() > self.tolerance_seconds) {
+            return Err(MediaError::FrameTime {
+                path: path.to_owned(),
+                frame,
+                expected_seconds: pts_seconds,
+                decoded_seconds: decoded,
+            });
+        }
+        Ok(Picture {
+            frame_index: frame,
+            pts_seconds,
+            size_px: orientation::turned_size(raw.size_px, self.quarter_turns_clockwise),
+            format: self.format,
+            pixels: orientation::turned(raw.pixels, raw.size_px, self.format.channels(), self.quarter_turns_clockwise),
+        })
+    }
 }
 
 impl Pictures {
+    #[expect(clippy::too_many_arguments, reason = "each is a part of one request, given at one place")]
     fn start(
         program: &str,
         path: &Path,
+        track_id: u32,
         footage: &Footage,
         format: PictureFormat,
         frames: &[usize],
@@ -132,15 +300,12 @@ impl Pictures {
         stop_after: Option<usize>,
     ) -> Result<Self, MediaError> {
         let times = &footage.frame_pts_seconds;
-        let closest = times.windows(2).map(|w| w[1] - w[0]).fold(f64::INFINITY, f64::min);
+        let request = Request { track_id, format, select, from_seconds: None, stop_after };
         Ok(Self {
             path: path.to_owned(),
-            pipe: Some(Pipe::start(program, path, format, select, stop_after)?),
-            format,
-            stored_size_px: footage.stored_size_px,
-            quarter_turns_clockwise: footage.quarter_turns_clockwise,
+            pipe: Some(Pipe::start(program, path, &request)?),
+            view: View::of(footage, format),
             expected: frames.iter().filter_map(|frame| Some((*frame, *times.get(*frame)?))).collect(),
-            tolerance_seconds: (0.5 * closest).max(1e-6),
             delivered: 0,
         })
     }
@@ -148,41 +313,15 @@ impl Pictures {
     fn advance(&mut self) -> Result<Option<Picture>, MediaError> {
         let Some(pipe) = &mut self.pipe else { return Ok(None) };
         // A picture cut short means that the decoder died, which its end explains better.
-        let raw = pipe.next_picture(self.format).unwrap_or_default();
+        let raw = pipe.next_picture(self.view.format).unwrap_or_default();
         let Some((frame, pts_seconds)) = self.expected.get(self.delivered).copied() else {
             let surplus = usize::from(raw.is_some());
             return self.finish(surplus).map(|()| None);
         };
         let Some(raw) = raw else { return self.finish(0).map(|()| None) };
-        self.check(&raw, frame, pts_seconds)?;
+        let picture = self.view.picture(&self.path, raw, frame, pts_seconds)?;
         self.delivered += 1;
-        Ok(Some(Picture {
-            frame_index: frame,
-            pts_seconds,
-            size_px: orientation::turned_size(raw.size_px, self.quarter_turns_clockwise),
-            format: self.format,
-            pixels: orientation::turned(raw.pixels, raw.size_px, self.format.channels(), self.quarter_turns_clockwise),
-        }))
-    }
-
-    fn check(&self, raw: &RawPicture, frame: usize, pts_seconds: f64) -> Result<(), MediaError> {
-        if raw.size_px != self.stored_size_px {
-            return Err(MediaError::FrameSize {
-                path: self.path.clone(),
-                frame,
-                expected: self.stored_size_px,
-                decoded: raw.size_px,
-            });
-        }
-        match raw.pts_seconds {
-            Some(decoded) if (decoded - pts_seconds).abs() > self.tolerance_seconds => Err(MediaError::FrameTime {
-                path: self.path.clone(),
-                frame,
-                expected_seconds: pts_seconds,
-                decoded_seconds: decoded,
-            }),
-            _ => Ok(()),
-        }
+        Ok(Some(picture))
     }
 
     /// Ends the decoder and judges how it went; `surplus` pictures came after the last that was expected.
@@ -361,11 +500,13 @@ mod tests {
     }
 
     #[test]
-    fn a_file_cut_off_in_its_pictures_is_an_error_with_the_decoders_words() {
+    fn damaged_pictures_are_an_error_with_the_decoders_words() {
         let fixtures = Fixtures::new();
-        let path = fixtures.clip("plain.mp4", 30, 1.0, "-movflags faststart");
-        let bytes = std::fs::read(&path).unwrap();
-        std::fs::write(&path, &bytes[..bytes.len() * 2 / 3]).unwrap();
+        let path = fixtures.clip("plain.mp4", 30, 1.0, "-g 5");
+        let mut bytes = std::fs::read(&path).unwrap();
+        let start = bytes.windows(4).position(|w| w == b"mdat").unwrap() + 2000;
+        bytes[start..start + 1500].fill(0);
+        std::fs::write(&path, &bytes).unwrap();
         let footage = inspect(&path).unwrap();
         let stream = pictures(&path, &footage, PictureFormat::Gray, 1).unwrap();
         let error = stream.collect::<Result<Vec<_>, _>>().unwrap_err();
@@ -381,7 +522,7 @@ mod tests {
         let fixtures = Fixtures::new();
         let path = fixtures.clip("plain.mp4", 30, 0.1, "");
         let footage = inspect(&path).unwrap();
-        let error = Pictures::start("ffmpeg-not-here", &path, &footage, PictureFormat::Gray, &[0], "1", None);
+        let error = Pictures::start("ffmpeg-not-here", &path, 1, &footage, PictureFormat::Gray, &[0], "1", None);
         let error = error.err().unwrap();
         assert!(
             matches!(error, MediaError::FfmpegMissing { .. }) && error.to_string().contains("apt-get install ffmpeg")

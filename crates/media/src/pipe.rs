@@ -38,29 +38,37 @@ pub(crate) struct Ended {
     pub(crate) message: String,
 }
 
+/// What is asked of a decoder.
+pub(crate) struct Request<'a> {
+    pub(crate) track_id: u32,
+    pub(crate) format: PictureFormat,
+    /// An expression of ffmpeg's `select` filter: the number of the frame is `n`, its presentation time `t`.
+    pub(crate) select: &'a str,
+    /// Presentation time near which decoding starts, where the decoder finds a place to start; the file's start if `None`.
+    pub(crate) from_seconds: Option<f64>,
+    /// Frames after which decoding stops.
+    pub(crate) stop_after: Option<usize>,
+}
+
 impl Pipe {
-    /// Starts decoding the first video track; `select` is an expression of ffmpeg's `select` filter over the frame
-    /// number `n`, and decoding stops after `stop_after` frames where that is given.
-    pub(crate) fn start(
-        program: &str,
-        path: &Path,
-        format: PictureFormat,
-        select: &str,
-        stop_after: Option<usize>,
-    ) -> Result<Self, MediaError> {
+    /// Starts decoding.
+    pub(crate) fn start(program: &str, path: &Path, request: &Request<'_>) -> Result<Self, MediaError> {
         // A name such as "-i.mp4" or "http:x" must not be taken for an option or a protocol.
         let mut input = std::ffi::OsString::from("file:");
         input.push(path);
-        let (pixel_format, codec) = match format {
+        let (pixel_format, codec) = match request.format {
             PictureFormat::Gray => ("gray", "pgm"),
             PictureFormat::Rgb => ("rgb24", "ppm"),
         };
+        let from = request.from_seconds.map(|seconds| format!("{seconds:.6}"));
         let mut child = Command::new(program)
-            .args(["-hide_banner", "-nostdin", "-nostats", "-loglevel", "level+info", "-noautorotate", "-copyts", "-i"])
+            .args(["-hide_banner", "-nostdin", "-nostats", "-loglevel", "level+info", "-noautorotate", "-copyts"])
+            .args(from.iter().flat_map(|from| ["-seek_timestamp", "1", "-noaccurate_seek", "-ss", from]))
+            .arg("-i")
             .arg(input)
-            .args(["-map", "0:v:0", "-vf"])
-            .arg(format!("select='{select}',showinfo=checksum=0"))
-            .args(stop_after.iter().flat_map(|count| ["-frames:v".to_owned(), count.to_string()]))
+            .args(["-map", &format!("0:i:{}", request.track_id), "-vf"])
+            .arg(format!("select='{}',showinfo=checksum=0", request.select))
+            .args(request.stop_after.iter().flat_map(|count| ["-frames:v".to_owned(), count.to_string()]))
             .args(["-fps_mode", "passthrough", "-pix_fmt", pixel_format, "-f", "image2pipe", "-c:v", codec, "-"])
             .stdin(Stdio::null())
             .stdout(Stdio::piped())

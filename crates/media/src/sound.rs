@@ -11,21 +11,27 @@ use symphonia::core::formats::{FormatOptions, FormatReader};
 use symphonia::core::io::MediaSourceStream;
 use symphonia::core::meta::MetadataOptions;
 
-use crate::MediaError;
 use crate::container::{self, SoundTrackFacts};
+use crate::timeline::MOST_SHOWINGS;
+use crate::{MediaError, speed};
 
-/// Decodes the first sound track of a file, mixed to one channel (the mean of its channels).
+/// Longest hole in a sound track that is filled with silence; guards against damaged times.
+const MOST_SILENCE_SECONDS: f64 = 600.0;
+
+/// Decodes the sound track of a file, mixed to one channel (the mean of its channels).
 ///
 /// The track's edit list is applied: samples before its media time (encoder priming) and after its end are cut, an empty
 /// edit delays the start, and silence fills the time between edits. A packet that cannot be decoded becomes silence of
-/// the same length. `Ok(None)` when the file has no sound.
+/// the same length. `Ok(None)` when the file has no sound. Of several tracks it is the one that
+/// [`inspect`](crate::inspect) describes.
 ///
 /// # Errors
-/// As for [`inspect`](crate::inspect), and when the codec is not supported or the track contradicts itself.
+/// As for [`inspect`](crate::inspect), when the codec is not supported, the track contradicts itself, or its packets last
+/// longer or shorter than the sound in them (slow motion).
 pub fn sound(path: &Path) -> Result<Option<SoundTrack>, MediaError> {
     let Some(track) = container::read(path)?.sound else { return Ok(None) };
     let media = decode(path, &track)?;
-    Ok(laid_out(&track, &media))
+    laid_out(path, &track, &media)
 }
 
 /// Samples of one track on the media's time axis, from media time 0.
@@ -34,13 +40,27 @@ struct Media {
     samples: Vec<f32>,
 }
 
+impl Media {
+    /// Puts samples of all channels at a place, over what is there, with silence before it where nothing is.
+    fn put(&mut self, at: usize, interleaved: &[f32], channels: usize) {
+        self.samples.resize(self.samples.len().max(at + interleaved.len() / channels), 0.0);
+        for (slot, frame) in self.samples[at..].iter_mut().zip(interleaved.chunks_exact(channels)) {
+            *slot = frame.iter().sum::<f32>() / channels as f32;
+        }
+    }
+}
+
+fn failed(path: &Path, reason: impl Into<String>) -> MediaError {
+    MediaError::Sound { path: path.to_owned(), reason: reason.into() }
+}
+
 fn decode(path: &Path, track: &SoundTrackFacts) -> Result<Media, MediaError> {
-    let fail = |reason: String| MediaError::Sound { path: path.to_owned(), reason };
     let (mut reader, mut decoder) = open(path, track.track_id)?;
-    let per_unit = |rate: f64| rate / f64::from(track.timeline.media_timescale);
     let mut media = Media { sample_rate_hz: f64::from(track.sample_rate_hz), samples: Vec::new() };
     let mut interleaved: Vec<f32> = Vec::new();
     let (mut good, mut bad) = (0usize, 0usize);
+    // Length of the good packets as the container says, and as their samples say.
+    let (mut stated_seconds, mut decoded_seconds) = (0.0, 0.0);
     loop {
         let packet = match reader.next_packet() {
             Ok(Some(packet)) if packet.track_id == track.track_id => packet,
@@ -48,7 +68,7 @@ fn decode(path: &Path, track: &SoundTrackFacts) -> Result<Media, MediaError> {
             Ok(None) => break,
             // The end of a cut file: what came before is good.
             Err(SymphoniaError::IoError(e)) if e.kind() == std::io::ErrorKind::UnexpectedEof => break,
-            Err(e) => return Err(fail(e.to_string())),
+            Err(e) => return Err(failed(path, e.to_string())),
         };
         let decoded = match decoder.decode(&packet) {
             Ok(decoded) => decoded,
@@ -56,24 +76,29 @@ fn decode(path: &Path, track: &SoundTrackFacts) -> Result<Media, MediaError> {
                 bad += 1;
                 continue;
             }
-            Err(e) => return Err(fail(e.to_string())),
+            Err(e) => return Err(failed(path, e.to_string())),
         };
         good += 1;
-        media.sample_rate_hz = f64::from(decoded.spec().rate());
+        let rate = f64::from(decoded.spec().rate());
         let channels = decoded.spec().channels().count().max(1);
         decoded.copy_to_vec_interleaved(&mut interleaved);
-        let at = packet.pts.get() as f64 * per_unit(media.sample_rate_hz);
-        let Some(start) = (at >= -0.5).then_some(at.round() as usize) else { continue };
-        let end = start + interleaved.len() / channels;
-        if media.samples.len() < end {
-            media.samples.resize(end, 0.0);
+        media.sample_rate_hz = rate;
+        stated_seconds += packet.dur.get() as f64 / f64::from(track.timeline.media_timescale);
+        decoded_seconds += (interleaved.len() / channels) as f64 / rate;
+        let at = (track.timeline.seconds(track.samples.time_after(packet.pts.get())) * rate).round();
+        if at - media.samples.len() as f64 > MOST_SILENCE_SECONDS * rate {
+            return Err(failed(path, format!("it has a hole of more than {MOST_SILENCE_SECONDS} s")));
         }
-        for (slot, frame) in media.samples[start..end].iter_mut().zip(interleaved.chunks_exact(channels)) {
-            *slot = frame.iter().sum::<f32>() / channels as f32;
+        // Sound before media time 0 cannot be referred to.
+        if at >= 0.0 {
+            media.put(at as usize, &interleaved, channels);
         }
     }
     if bad > good {
-        return Err(fail(format!("{bad} of {} packets are damaged", bad + good)));
+        return Err(failed(path, format!("{bad} of {} packets are damaged", bad + good)));
+    }
+    if decoded_seconds > 0.0 {
+        speed::check_packets(path, stated_seconds, decoded_seconds)?;
     }
     Ok(media)
 }
@@ -81,44 +106,48 @@ fn decode(path: &Path, track: &SoundTrackFacts) -> Result<Media, MediaError> {
 type Opened = (Box<dyn FormatReader>, Box<dyn AudioDecoder>);
 
 fn open(path: &Path, track_id: u32) -> Result<Opened, MediaError> {
-    let fail = |reason: String| MediaError::Sound { path: path.to_owned(), reason };
     let file = File::open(path).map_err(MediaError::io(path, "opening"))?;
     let stream = MediaSourceStream::new(Box::new(file), Default::default());
     let mut hint = Hint::new();
     hint.with_extension("mp4");
     let reader = symphonia::default::get_probe()
         .probe(&hint, stream, FormatOptions::default(), MetadataOptions::default())
-        .map_err(|e| fail(e.to_string()))?;
+        .map_err(|e| failed(path, e.to_string()))?;
     let parameters = reader
         .tracks()
         .iter()
         .find(|track| track.id == track_id)
         .and_then(|track| track.codec_params.as_ref()?.audio())
-        .ok_or_else(|| fail("its codec is not known".into()))?;
+        .ok_or_else(|| failed(path, "its codec is not known"))?;
     let decoder = symphonia::default::get_codecs()
         .make_audio_decoder(parameters, &AudioDecoderOptions::default())
-        .map_err(|e| fail(e.to_string()))?;
+        .map_err(|e| failed(path, e.to_string()))?;
     Ok((reader, decoder))
 }
 
 /// Cuts and joins the media's samples as the edit list asks.
-fn laid_out(track: &SoundTrackFacts, media: &Media) -> Option<SoundTrack> {
+fn laid_out(path: &Path, track: &SoundTrackFacts, media: &Media) -> Result<Option<SoundTrack>, MediaError> {
     let rate = media.sample_rate_hz;
     let last = media.samples.len() as f64;
     let in_samples = |units: i64| (track.timeline.seconds(units) * rate).clamp(0.0, last).round() as usize;
     let mut start_pts_seconds = None;
     let mut samples: Vec<f32> = Vec::new();
+    let mut repeated = 0;
     for stretch in track.timeline.stretches() {
-        let part = &media.samples[in_samples(stretch.from)..in_samples(stretch.to)];
+        let Some(part) = media.samples.get(in_samples(stretch.from)..in_samples(stretch.to)) else { continue };
         if part.is_empty() {
             continue;
         }
+        repeated += part.len();
         let start = *start_pts_seconds.get_or_insert(stretch.start_seconds);
-        let at = ((stretch.start_seconds - start) * rate).round() as usize;
-        samples.resize(at, 0.0);
+        let at = ((stretch.start_seconds - start) * rate).round();
+        if at - samples.len() as f64 > MOST_SILENCE_SECONDS * rate || repeated > MOST_SHOWINGS * media.samples.len() {
+            return Err(failed(path, "its edit list leaves holes or repeats the sound over and over"));
+        }
+        samples.resize(at as usize, 0.0);
         samples.extend_from_slice(part);
     }
-    Some(SoundTrack { sample_rate_hz: rate, start_pts_seconds: start_pts_seconds?, samples })
+    Ok(start_pts_seconds.map(|start_pts_seconds| SoundTrack { sample_rate_hz: rate, start_pts_seconds, samples }))
 }
 
 #[cfg(test)]

@@ -1,5 +1,10 @@
 //! From media time to presentation time: edit lists.
 
+use crate::samples::Samples;
+
+/// How often an edit list may show all samples.
+pub(crate) const MOST_SHOWINGS: usize = 8;
+
 /// One entry of an edit list (ISO/IEC 14496-12, 8.6.6).
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) struct Edit {
@@ -16,10 +21,6 @@ pub(crate) struct Timeline {
     pub(crate) movie_timescale: u32,
     /// Units per second of the samples' times.
     pub(crate) media_timescale: u32,
-    /// Composition time of every sample, in decoding order, as the tables say.
-    pub(crate) samples: Vec<i64>,
-    /// Where the last sample ends, in decoding time.
-    pub(crate) media_end: i64,
     /// The edit list; empty when there is none.
     pub(crate) edits: Vec<Edit>,
 }
@@ -68,25 +69,26 @@ impl Timeline {
         media as f64 / f64::from(self.media_timescale)
     }
 
-    /// Presentation times in seconds of the samples that are shown, in display order.
-    pub(crate) fn presentation_seconds(&self) -> Vec<f64> {
-        let mut in_order = self.samples.clone();
+    /// The samples that are shown, in display order: presentation time in seconds, and index in decoding order.
+    ///
+    /// `None` when the edit list shows the samples over and over, which no recording does: guards against a damaged list.
+    pub(crate) fn shown(&self, samples: &Samples) -> Option<Vec<(f64, usize)>> {
+        let mut in_order: Vec<(i64, usize)> = samples.composition.iter().copied().zip(0..).collect();
         in_order.sort_unstable();
         let mut shown = Vec::with_capacity(in_order.len());
         for stretch in self.stretches() {
-            let first = in_order.partition_point(|t| *t < stretch.from);
-            let last = in_order.partition_point(|t| *t < stretch.to);
+            let first = in_order.partition_point(|(t, _)| *t < stretch.from);
+            let last = in_order.partition_point(|(t, _)| *t < stretch.to);
             // Without an edit list the media time is the presentation time.
             let zero = if stretch.from == i64::MIN { 0 } else { stretch.from };
-            shown.extend(
-                in_order
-                    .get(first..last)
-                    .unwrap_or_default()
-                    .iter()
-                    .map(|t| stretch.start_seconds + self.seconds(t - zero)),
-            );
+            let part = in_order.get(first..last).unwrap_or_default();
+            if shown.len() + part.len() > MOST_SHOWINGS * in_order.len() {
+                return None;
+            }
+            shown
+                .extend(part.iter().map(|(t, at)| (stretch.start_seconds + self.seconds(t.saturating_sub(zero)), *at)));
         }
-        shown
+        Some(shown)
     }
 }
 
@@ -94,36 +96,44 @@ impl Timeline {
 mod tests {
     use super::*;
 
-    fn timeline(samples: &[i64], edits: &[(u64, i64)]) -> Timeline {
-        Timeline {
+    /// Presentation times with a movie time scale of 1000 and a media time scale of 100.
+    fn shown(composition: &[i64], edits: &[(u64, i64)]) -> Option<Vec<f64>> {
+        let timeline = Timeline {
             movie_timescale: 1000,
             media_timescale: 100,
-            samples: samples.to_vec(),
-            media_end: samples.len() as i64 * 10,
             edits: edits.iter().map(|(d, t)| Edit { duration: *d, media_time: (*t >= 0).then_some(*t) }).collect(),
-        }
+        };
+        let mut samples = Samples::default();
+        samples.composition = composition.to_vec();
+        Some(timeline.shown(&samples)?.into_iter().map(|(seconds, _)| seconds).collect())
     }
 
     #[test]
     fn reordered_samples_come_out_in_display_order() {
-        let shown = timeline(&[20, 60, 40, 30, 50], &[(500, 20)]).presentation_seconds();
-        assert_eq!(shown, [0.0, 0.1, 0.2, 0.3, 0.4].map(|t: f64| (t * 100.0).round() / 100.0));
+        let times = shown(&[20, 60, 40, 30, 50], &[(500, 20)]).unwrap();
+        assert_eq!(times, [0.0, 0.1, 0.2, 0.3, 0.4].map(|t: f64| (t * 100.0).round() / 100.0));
     }
 
     #[test]
     fn an_empty_edit_delays_and_an_edit_cuts_on_both_sides() {
-        let shown = timeline(&[0, 10, 20, 30, 40], &[(700, -1), (200, 10)]).presentation_seconds();
-        assert_eq!(shown, [0.7, 0.7 + 0.1]);
+        let times = shown(&[0, 10, 20, 30, 40], &[(700, -1), (200, 10)]).unwrap();
+        assert_eq!(times, [0.7, 0.7 + 0.1]);
     }
 
     #[test]
     fn edits_are_shown_one_after_the_other() {
-        let shown = timeline(&[0, 10, 20, 30, 40], &[(100, 30), (200, 0)]).presentation_seconds();
-        assert_eq!(shown, [0.0, 0.1, 0.1 + 0.1]);
+        let times = shown(&[0, 10, 20, 30, 40], &[(100, 30), (200, 0)]).unwrap();
+        assert_eq!(times, [0.0, 0.1, 0.1 + 0.1]);
     }
 
     #[test]
     fn a_last_edit_without_length_runs_to_the_end() {
-        assert_eq!(timeline(&[0, 10, 20], &[(0, 10)]).presentation_seconds(), [0.0, 0.1]);
+        assert_eq!(shown(&[0, 10, 20], &[(0, 10)]).unwrap(), [0.0, 0.1]);
+    }
+
+    #[test]
+    fn samples_shown_over_and_over_are_refused() {
+        assert_eq!(shown(&[0, 10], &[(200, 0); 9]), None);
+        assert_eq!(shown(&[0, 10], &[(200, 0); 8]).unwrap().len(), 16);
     }
 }
