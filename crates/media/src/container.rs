@@ -13,7 +13,7 @@ use crate::boxes::{BoxFile, Part, bytes_at, name_of, parts};
 use crate::fragments;
 use crate::metadata::Metadata;
 use crate::samples::Samples;
-use crate::timeline::{Edit, Timeline};
+use crate::timeline::{Edit, ShownFrame, Timeline};
 
 /// What a file says.
 pub(crate) struct Container {
@@ -39,11 +39,22 @@ pub(crate) struct VideoTrack {
 }
 
 impl VideoTrack {
-    /// The frames that are shown, in display order: presentation time in seconds, and index in decoding order.
-    pub(crate) fn shown(&self, path: &Path) -> Result<Vec<(f64, usize)>, MediaError> {
-        let wrong = |reason| MediaError::malformed(path, "video track", reason);
-        let shown = self.timeline.shown(&self.samples).ok_or_else(|| wrong("its edit list repeats its frames"))?;
-        if shown.is_empty() { Err(wrong("its edit list shows no frame")) } else { Ok(shown) }
+    /// The frames that are shown, in display order.
+    pub(crate) fn shown(&self, path: &Path) -> Result<Vec<ShownFrame>, MediaError> {
+        let shown = self.timeline.shown(&self.samples).ok_or_else(|| out_of_order(path, "video track"))?;
+        if shown.is_empty() {
+            return Err(MediaError::malformed(path, "video track", "its edit list shows no frame"));
+        }
+        Ok(shown)
+    }
+}
+
+/// The error about an edit list that shows parts again or in another order.
+pub(crate) fn out_of_order(path: &Path, place: &str) -> MediaError {
+    MediaError::Unsupported {
+        path: path.to_owned(),
+        what: format!("the {place}'s edit list shows parts again or in another order than they were recorded"),
+        advice: "take the original recording, not an edited clip",
     }
 }
 
@@ -235,14 +246,6 @@ impl Track {
                     advice: "rewrite it without re-encoding: ffmpeg -i IN -c copy OUT.mp4",
                 });
             }
-        }
-        // The standard gives no length to such a part outside of fragments, and ffmpeg shows nothing of it.
-        else if self.is_video() && edits.iter().any(|edit| edit.duration == 0 && edit.media_time.is_some()) {
-            return Err(MediaError::Unsupported {
-                path: path.to_owned(),
-                what: "the video track's edit list has a part without length".into(),
-                advice: "rewrite it without its edit list: ffmpeg -ignore_editlist 1 -i IN -c copy OUT.mp4",
-            });
         }
         Ok(Timeline { movie_timescale: movie.timescale, media_timescale: self.timescale, edits })
     }

@@ -91,6 +91,12 @@ pub enum MediaError {
         /// What to do when the evidence misleads; empty where it cannot.
         otherwise: &'static str,
     },
+    /// The description belongs to another file.
+    #[error("{path}: the description of the footage is that of another file; inspect this file and use what it says")]
+    OtherFile {
+        /// The file.
+        path: PathBuf,
+    },
     /// The decoder is not installed.
     #[error("the command \"{program}\" was not found, which decodes the pictures; install it: apt-get install ffmpeg")]
     FfmpegMissing {
@@ -128,7 +134,7 @@ pub enum MediaError {
     },
     /// A decoded picture is not the one that the container lists at its place.
     #[error(
-        "{path}: frame {frame} should be shown at {expected_seconds:.6} s, the decoder delivered the picture of \
+        "{path}: frame {frame} has the time stamp {expected_seconds:.6} s in its track, the decoder delivered the picture of \
          {decoded_seconds:.6} s; a frame is damaged or missing: copy the file from the phone again"
     )]
     FrameTime {
@@ -136,9 +142,9 @@ pub enum MediaError {
         path: PathBuf,
         /// Index of the frame.
         frame: usize,
-        /// Presentation time that the container lists.
+        /// Time in the track that the container lists.
         expected_seconds: f64,
-        /// Presentation time that the decoder reports.
+        /// Time in the track that the decoder reports.
         decoded_seconds: f64,
     },
     /// A decoded picture has another size than the container says.

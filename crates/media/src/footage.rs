@@ -47,7 +47,7 @@ fn described(path: &Path, container: &Container) -> Result<Footage, MediaError> 
         stored_size_px: video.stored_size_px,
         size_px: orientation::turned_size(video.stored_size_px, video.quarter_turns_clockwise),
         quarter_turns_clockwise: video.quarter_turns_clockwise,
-        frame_pts_seconds: video.shown(path)?.into_iter().map(|(seconds, _)| seconds).collect(),
+        frame_pts_seconds: video.shown(path)?.iter().map(|frame| frame.pts_seconds).collect(),
         codec: video.codec.clone(),
         gaps: Vec::new(),
         sound: container.sound.as_ref().and_then(describe_sound),
@@ -69,11 +69,11 @@ fn gaps(footage: &Footage) -> Vec<FrameGap> {
         .collect()
 }
 
-/// `None` when the edit list leaves nothing to hear.
+/// `None` when the edit list leaves nothing to hear or is out of order, which decoding the sound refuses.
 fn describe_sound(track: &SoundTrackFacts) -> Option<Sound> {
     let heard: Vec<(f64, f64)> = track
         .timeline
-        .stretches()
+        .stretches()?
         .into_iter()
         .filter_map(|stretch| {
             let (from, to) = (stretch.from.max(0), stretch.to.min(track.samples.end));

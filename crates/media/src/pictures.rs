@@ -6,8 +6,10 @@ use std::path::{Path, PathBuf};
 
 use midline_session::footage::Footage;
 
-use crate::container::{self, VideoTrack};
+use crate::container;
 use crate::pipe::{Pipe, RawPicture, Request};
+use crate::samples::Samples;
+use crate::timeline::ShownFrame;
 use crate::{MediaError, orientation};
 
 /// The decoder's command.
@@ -57,38 +59,28 @@ pub struct Picture {
 
 /// A stream of pictures; one picture is in memory at a time. Dropping it stops the decoder.
 pub struct Pictures {
-    path: PathBuf,
-    pipe: Option<Pipe>,
-    view: View,
-    /// Frames that the decoder delivers, with their presentation times.
-    expected: Vec<(usize, f64)>,
-    delivered: usize,
-}
-
-/// How pictures of one file are made of what its decoder delivers.
-#[derive(Clone, Copy)]
-struct View {
+    source: Source,
     format: PictureFormat,
-    stored_size_px: [u32; 2],
-    quarter_turns_clockwise: u8,
-    /// How far a time stamp may be off before it belongs to another frame, seconds.
-    tolerance_seconds: f64,
+    pipe: Option<Pipe>,
+    /// Frames that the decoder delivers.
+    expected: Vec<usize>,
+    delivered: usize,
 }
 
 /// Decodes every `every`-th frame, from frame 0, in display order.
 ///
-/// Each picture is held against the container's list of presentation times and the count is checked at the end, so a frame
-/// that the decoder dropped or doubled is an error and never a shift. The stream can be moved to another thread, so that
-/// several files are decoded at the same time.
+/// Each picture is held against the container's list of time stamps and the count is checked at the end, so a frame that the
+/// decoder dropped or doubled is an error and never a shift. The stream can be moved to another thread, so that several
+/// files are decoded at the same time.
 ///
 /// # Errors
-/// As for [`inspect`](crate::inspect), and when ffmpeg is not installed or cannot be started. Errors while decoding come as
-/// items of the stream.
+/// As for [`inspect`](crate::inspect), when `footage` describes another file, and when ffmpeg is not installed or cannot be
+/// started. Errors while decoding come as items of the stream.
 pub fn pictures(path: &Path, footage: &Footage, format: PictureFormat, every: usize) -> Result<Pictures, MediaError> {
     let every = every.max(1);
-    let frames: Vec<usize> = (0..footage.frame_pts_seconds.len()).step_by(every).collect();
-    let select = format!("not(mod(n,{every}))");
-    Pictures::start(FFMPEG, path, video_of(path)?.track_id, footage, format, &frames, &select, None)
+    let source = Source::open(path, footage)?;
+    let frames = (0..source.frames.len()).step_by(every).collect();
+    Pictures::start(FFMPEG, source, format, frames, &format!("not(mod(n,{every}))"), None)
 }
 
 /// Decodes the frames with the given indices, in the given order; a frame may be asked for more than once.
@@ -106,20 +98,20 @@ pub fn pictures_at(
     format: PictureFormat,
     frames: &[usize],
 ) -> Result<Vec<Picture>, MediaError> {
-    let count = footage.frame_pts_seconds.len();
+    let source = Source::open(path, footage)?;
+    let count = source.frames.len();
     if let Some(frame) = frames.iter().copied().find(|frame| *frame >= count) {
         return Err(MediaError::NoSuchFrame { path: path.to_owned(), frame, frames: count });
     }
     let mut wanted = frames.to_vec();
     wanted.sort_unstable();
     wanted.dedup();
-    let video = video_of(path)?;
     let mut found: BTreeMap<usize, Picture> = BTreeMap::new();
-    for passage in passages(&wanted, &EntryPoints::of(path, &video)?) {
-        let sought = passage.entry.and_then(|entry| passage.sought(path, video.track_id, footage, format, entry));
+    for passage in passages(&wanted, &source) {
+        let sought = passage.entry.and_then(|entry| passage.sought(&source, format, entry));
         let pictures = match sought {
             Some(pictures) => pictures,
-            None => passage.from_start(path, video.track_id, footage, format)?,
+            None => passage.from_start(&source, format)?,
         };
         found.extend(pictures.into_iter().map(|picture| (picture.frame_index, picture)));
     }
@@ -128,34 +120,107 @@ pub fn pictures_at(
     Ok(frames.iter().enumerate().filter_map(pick).collect())
 }
 
-fn video_of(path: &Path) -> Result<VideoTrack, MediaError> {
-    container::read(path)?.video.ok_or_else(|| MediaError::NoVideoTrack { path: path.to_owned() })
+/// The video track of a file, as its pictures are asked for and checked.
+#[derive(Clone)]
+struct Source {
+    path: PathBuf,
+    track_id: u32,
+    media_timescale: u32,
+    frames: Vec<ShownFrame>,
+    /// The filter that keeps what the edit list shows.
+    shown: String,
+    /// For every frame, where decoding may start so that it comes out whole.
+    entries: Vec<Option<usize>>,
+    stored_size_px: [u32; 2],
+    quarter_turns_clockwise: u8,
 }
 
-/// Where decoding may start so that a frame comes out whole.
-struct EntryPoints(Vec<Option<usize>>);
-
-impl EntryPoints {
-    /// For every frame in display order, the frame of the last but one sync sample at or before it.
-    fn of(path: &Path, video: &VideoTrack) -> Result<Self, MediaError> {
-        let shown = video.shown(path)?;
-        let Some(sync) = &video.samples.sync else { return Ok(Self(vec![None; shown.len()])) };
-        // Over several edits the decoder's search is not to be relied on.
-        if video.timeline.stretches().len() != 1 {
-            return Ok(Self(vec![None; shown.len()]));
+impl Source {
+    fn open(path: &Path, footage: &Footage) -> Result<Self, MediaError> {
+        let video = container::read(path)?.video.ok_or_else(|| MediaError::NoVideoTrack { path: path.to_owned() })?;
+        let frames = video.shown(path)?;
+        let same_time = |(frame, time): (&ShownFrame, &f64)| (frame.pts_seconds - time).abs() <= 1e-6;
+        if video.stored_size_px != footage.stored_size_px
+            || video.quarter_turns_clockwise != footage.quarter_turns_clockwise
+            || frames.len() != footage.frame_pts_seconds.len()
+            || !frames.iter().zip(&footage.frame_pts_seconds).all(same_time)
+        {
+            return Err(MediaError::OtherFile { path: path.to_owned() });
         }
-        let mut displayed: Vec<Option<usize>> = vec![None; video.samples.composition.len()];
-        for (frame, (_, sample)) in shown.iter().enumerate() {
-            if let Some(slot) = displayed.get_mut(*sample) {
-                *slot = Some(frame);
-            }
-        }
-        let entry = |sample: usize| {
-            let last = sync.partition_point(|s| *s <= sample).checked_sub(2)?;
-            *displayed.get(*sync.get(last)?)?
-        };
-        Ok(Self(shown.iter().map(|(_, sample)| entry(*sample)).collect()))
+        let stretches = video.timeline.stretches().unwrap_or_default();
+        let within = stretches.iter().map(|s| format!("between(pts,{},{})", s.from, s.to.saturating_sub(1)));
+        Ok(Self {
+            path: path.to_owned(),
+            track_id: video.track_id,
+            media_timescale: video.timeline.media_timescale,
+            shown: format!("select='{}'", within.collect::<Vec<_>>().join("+")),
+            entries: entries(&video.samples, &frames),
+            frames,
+            stored_size_px: video.stored_size_px,
+            quarter_turns_clockwise: video.quarter_turns_clockwise,
+        })
     }
+
+    fn seconds(&self, media_time: i64) -> f64 {
+        media_time as f64 / f64::from(self.media_timescale)
+    }
+
+    /// Composition time of a frame, and of a decoded picture.
+    fn media_time(&self, frame: usize) -> Option<i64> {
+        self.frames.get(frame).map(|frame| frame.media_time)
+    }
+
+    fn media_time_of(&self, raw: &RawPicture) -> i64 {
+        (raw.media_seconds * f64::from(self.media_timescale)).round() as i64
+    }
+
+    /// The decoded picture of a frame, turned, when it is the one that the container lists.
+    fn picture(&self, raw: RawPicture, format: PictureFormat, frame: usize) -> Result<Picture, MediaError> {
+        let listed = self.frames.get(frame).copied().ok_or_else(|| MediaError::NoSuchFrame {
+            path: self.path.clone(),
+            frame,
+            frames: self.frames.len(),
+        })?;
+        if raw.size_px != self.stored_size_px {
+            return Err(MediaError::FrameSize {
+                path: self.path.clone(),
+                frame,
+                expected: self.stored_size_px,
+                decoded: raw.size_px,
+            });
+        }
+        if self.media_time_of(&raw) != listed.media_time {
+            return Err(MediaError::FrameTime {
+                path: self.path.clone(),
+                frame,
+                expected_seconds: self.seconds(listed.media_time),
+                decoded_seconds: raw.media_seconds,
+            });
+        }
+        Ok(Picture {
+            frame_index: frame,
+            pts_seconds: listed.pts_seconds,
+            size_px: orientation::turned_size(raw.size_px, self.quarter_turns_clockwise),
+            format,
+            pixels: orientation::turned(raw.pixels, raw.size_px, format.channels(), self.quarter_turns_clockwise),
+        })
+    }
+}
+
+/// For every frame in display order, the frame of the last but one sync sample at or before it in decoding order.
+fn entries(samples: &Samples, frames: &[ShownFrame]) -> Vec<Option<usize>> {
+    let Some(sync) = &samples.sync else { return vec![None; frames.len()] };
+    let mut displayed: Vec<Option<usize>> = vec![None; samples.composition.len()];
+    for (index, frame) in frames.iter().enumerate() {
+        if let Some(slot) = displayed.get_mut(frame.sample) {
+            *slot = Some(index);
+        }
+    }
+    let entry = |frame: &ShownFrame| {
+        let last_but_one = sync.partition_point(|s| *s <= frame.sample).checked_sub(2)?;
+        *displayed.get(*sync.get(last_but_one)?)?
+    };
+    frames.iter().map(entry).collect()
 }
 
 /// Wanted frames that are decoded in one go.
@@ -166,11 +231,11 @@ struct Passage {
 }
 
 /// Splits wanted frames, in ascending order, where decoding on would cost more than starting again.
-fn passages(wanted: &[usize], entries: &EntryPoints) -> Vec<Passage> {
+fn passages(wanted: &[usize], source: &Source) -> Vec<Passage> {
     let mut passages: Vec<Passage> = Vec::new();
     for frame in wanted {
-        let decoded = passages.last().map_or(0, |passage| passage.frames.last().copied().unwrap_or(0));
-        let entry = entries.0.get(*frame).copied().flatten().filter(|entry| *entry > decoded + WORTH_SKIPPING);
+        let decoded = passages.last().and_then(|passage| passage.frames.last().copied()).unwrap_or(0);
+        let entry = source.entries.get(*frame).copied().flatten().filter(|entry| *entry > decoded + WORTH_SKIPPING);
         match passages.last_mut() {
             Some(passage) if entry.is_none() => passage.frames.push(*frame),
             _ => passages.push(Passage { entry, frames: vec![*frame] }),
@@ -186,40 +251,31 @@ fn runs(frames: &[usize]) -> Vec<(usize, usize)> {
 
 impl Passage {
     /// Decodes from near `entry`; `None` when anything is not as the container says.
-    fn sought(
-        &self,
-        path: &Path,
-        track_id: u32,
-        footage: &Footage,
-        format: PictureFormat,
-        entry: usize,
-    ) -> Option<Vec<Picture>> {
-        let view = View::of(footage, format);
-        let time = |frame: usize| footage.frame_pts_seconds.get(frame).copied();
-        let margin = view.tolerance_seconds;
+    fn sought(&self, source: &Source, format: PictureFormat, entry: usize) -> Option<Vec<Picture>> {
         let runs = runs(&self.frames);
         if runs.len() > MOST_RUNS {
             return None;
         }
+        let entry = source.media_time(entry)?;
         // The first frame that comes out tells where the decoder started.
-        let mut select = "eq(n,0)".to_owned();
+        let mut choice = "select='eq(n,0)".to_owned();
         for (first, last) in runs {
-            write!(select, "+between(t,{:.6},{:.6})", time(first)? - margin, time(last)? + margin).ok()?;
+            write!(choice, "+between(pts,{},{})", source.media_time(first)?, source.media_time(last)?).ok()?;
         }
-        let request = Request { track_id, format, select: &select, from_seconds: Some(time(entry)?), stop_after: None };
-        let mut pipe = Pipe::start(FFMPEG, path, &request).ok()?;
+        choice.push('\'');
+        let from_seconds = Some(source.seconds(entry));
+        let request = Request { track_id: source.track_id, format, choice: &choice, from_seconds, stop_after: None };
+        let mut pipe = Pipe::start(FFMPEG, &source.path, &request).ok()?;
         let mut found = Vec::with_capacity(self.frames.len());
         let mut started = false;
         while let Some(wanted) = self.frames.get(found.len()).copied() {
             let raw = pipe.next_picture(format).ok()??;
-            let seconds = raw.pts_seconds?;
-            if (seconds - time(wanted)?).abs() <= margin {
-                found.push(view.picture(path, raw, wanted, time(wanted)?).ok()?);
-            } else if started {
+            let media_time = source.media_time_of(&raw);
+            if !started && media_time > entry {
                 return None;
             }
-            if !started && seconds > time(entry)? + margin {
-                return None;
+            if started || Some(media_time) == source.media_time(wanted) {
+                found.push(source.picture(raw, format, wanted).ok()?);
             }
             started = true;
         }
@@ -227,99 +283,46 @@ impl Passage {
     }
 
     /// Decodes the file from its start.
-    fn from_start(
-        &self,
-        path: &Path,
-        track_id: u32,
-        footage: &Footage,
-        format: PictureFormat,
-    ) -> Result<Vec<Picture>, MediaError> {
+    fn from_start(&self, source: &Source, format: PictureFormat) -> Result<Vec<Picture>, MediaError> {
         let mut runs = runs(&self.frames);
         if let ([(first, _), .., (_, last)], true) = (runs.as_slice(), runs.len() > MOST_RUNS) {
             runs = vec![(*first, *last)];
         }
-        let select: Vec<String> = runs.iter().map(|(from, to)| format!("between(n,{from},{to})")).collect();
-        let select = select.join("+");
+        let choice: Vec<String> = runs.iter().map(|(from, to)| format!("between(n,{from},{to})")).collect();
         let delivered: Vec<usize> = runs.iter().flat_map(|(from, to)| *from..=*to).collect();
         let stop = Some(delivered.len());
-        Pictures::start(FFMPEG, path, track_id, footage, format, &delivered, &select, stop)?
+        Pictures::start(FFMPEG, source.clone(), format, delivered, &choice.join("+"), stop)?
             .filter(|item| item.as_ref().map_or(true, |p| self.frames.binary_search(&p.frame_index).is_ok()))
             .collect()
     }
 }
 
-impl View {
-    fn of(footage: &Footage, format: PictureFormat) -> Self {
-        let closest = footage.frame_pts_seconds.windows(2).map(|w| w[1] - w[0]).fold(f64::INFINITY, f64::min);
-        Self {
-            format,
-            stored_size_px: footage.stored_size_px,
-            quarter_turns_clockwise: footage.quarter_turns_clockwise,
-            tolerance_seconds: (0.5 * closest).clamp(1e-6, 0.1),
-        }
-    }
-
-    /// The decoded picture of a frame, turned, when it is the one that the container lists.
-    fn picture(&self, path: &Path, raw: RawPicture, frame: usize, pts_seconds: f64) -> Result<Picture, MediaError> {
-        if raw.size_px != self.stored_size_px {
-            return Err(MediaError::FrameSize {
-                path: path.to_owned(),
-                frame,
-                expected: self.stored_size_px,
-                decoded: raw.size_px,
-            });
-        }
-        if let Some(decoded) = raw.pts_seconds.filter(|d| (d - pts_seconds).abs() > self.tolerance_seconds) {
-            return Err(MediaError::FrameTime {
-                path: path.to_owned(),
-                frame,
-                expected_seconds: pts_seconds,
-                decoded_seconds: decoded,
-            });
-        }
-        Ok(Picture {
-            frame_index: frame,
-            pts_seconds,
-            size_px: orientation::turned_size(raw.size_px, self.quarter_turns_clockwise),
-            format: self.format,
-            pixels: orientation::turned(raw.pixels, raw.size_px, self.format.channels(), self.quarter_turns_clockwise),
-        })
-    }
-}
-
 impl Pictures {
-    #[expect(clippy::too_many_arguments, reason = "each is a part of one request, given at one place")]
+    /// `frames` are those for which `choice`, an expression over the number `n` of a shown frame, is true.
     fn start(
         program: &str,
-        path: &Path,
-        track_id: u32,
-        footage: &Footage,
+        source: Source,
         format: PictureFormat,
-        frames: &[usize],
-        select: &str,
+        frames: Vec<usize>,
+        choice: &str,
         stop_after: Option<usize>,
     ) -> Result<Self, MediaError> {
-        let times = &footage.frame_pts_seconds;
-        let request = Request { track_id, format, select, from_seconds: None, stop_after };
-        Ok(Self {
-            path: path.to_owned(),
-            pipe: Some(Pipe::start(program, path, &request)?),
-            view: View::of(footage, format),
-            expected: frames.iter().filter_map(|frame| Some((*frame, *times.get(*frame)?))).collect(),
-            delivered: 0,
-        })
+        let choice = format!("{},select='{choice}'", source.shown);
+        let request = Request { track_id: source.track_id, format, choice: &choice, from_seconds: None, stop_after };
+        let pipe = Some(Pipe::start(program, &source.path, &request)?);
+        Ok(Self { source, format, pipe, expected: frames, delivered: 0 })
     }
 
     fn advance(&mut self) -> Result<Option<Picture>, MediaError> {
         let Some(pipe) = &mut self.pipe else { return Ok(None) };
         // A picture cut short means that the decoder died, which its end explains better.
-        let raw = pipe.next_picture(self.view.format).unwrap_or_default();
-        let Some((frame, pts_seconds)) = self.expected.get(self.delivered).copied() else {
+        let raw = pipe.next_picture(self.format).unwrap_or_default();
+        let Some(frame) = self.expected.get(self.delivered).copied() else {
             let surplus = usize::from(raw.is_some());
             return self.finish(surplus).map(|()| None);
         };
         let Some(raw) = raw else { return self.finish(0).map(|()| None) };
-        let picture = self.view.picture(&self.path, raw, frame, pts_seconds)?;
+        let picture = self.source.picture(raw, self.format, frame)?;
         self.delivered += 1;
         Ok(Some(picture))
     }
@@ -328,7 +331,7 @@ impl Pictures {
     fn finish(&mut self, surplus: usize) -> Result<(), MediaError> {
         let Some(mut pipe) = self.pipe.take() else { return Ok(()) };
         let ended = pipe.end();
-        let (path, expected, decoded) = (self.path.clone(), self.expected.len(), self.delivered + surplus);
+        let (path, expected, decoded) = (self.source.path.clone(), self.expected.len(), self.delivered + surplus);
         if !ended.success {
             Err(MediaError::Ffmpeg { path, decoded, expected, status: ended.status, message: ended.message })
         } else if decoded == expected {
@@ -480,23 +483,26 @@ mod tests {
     fn a_picture_more_or_less_or_elsewhere_is_an_error() {
         let fixtures = Fixtures::new();
         let path = fixtures.clip("plain.mp4", 30, 0.5, "-bf 2");
-        let good = inspect(&path).unwrap();
-        let end = |footage: &Footage| {
-            let stream = pictures(&path, footage, PictureFormat::Gray, 1).unwrap();
-            stream.collect::<Result<Vec<_>, _>>().unwrap_err()
+        let footage = inspect(&path).unwrap();
+        let good = Source::open(&path, &footage).unwrap();
+        let end = |source: &Source, frames: usize| {
+            let stream = Pictures::start(FFMPEG, source.clone(), PictureFormat::Gray, (0..frames).collect(), "1", None);
+            stream.unwrap().collect::<Result<Vec<_>, _>>().unwrap_err()
         };
+        assert!(matches!(end(&good, 14), MediaError::FrameCount { expected: 14, decoded: 15, .. }));
         let mut more = good.clone();
-        more.frame_pts_seconds.push(0.5);
-        assert!(matches!(end(&more), MediaError::FrameCount { expected: 16, decoded: 15, .. }));
-        let mut less = good.clone();
-        less.frame_pts_seconds.pop();
-        assert!(matches!(end(&less), MediaError::FrameCount { expected: 14, decoded: 15, .. }));
+        more.frames.push(ShownFrame { pts_seconds: 0.5, media_time: 8704, sample: 15 });
+        assert!(matches!(end(&more, 16), MediaError::FrameCount { expected: 16, decoded: 15, .. }));
         let mut shifted = good.clone();
-        shifted.frame_pts_seconds.remove(4);
-        assert!(matches!(end(&shifted), MediaError::FrameTime { frame: 4, .. }));
+        shifted.frames.remove(4);
+        assert!(matches!(end(&shifted, 14), MediaError::FrameTime { frame: 4, .. }));
         let mut smaller = good.clone();
         smaller.stored_size_px = [60, 48];
-        assert!(matches!(end(&smaller), MediaError::FrameSize { frame: 0, decoded: [64, 48], .. }));
+        assert!(matches!(end(&smaller, 15), MediaError::FrameSize { frame: 0, decoded: [64, 48], .. }));
+        let mut other = footage.clone();
+        other.frame_pts_seconds[3] += 0.001;
+        let error = pictures(&path, &other, PictureFormat::Gray, 1).err().unwrap();
+        assert!(matches!(error, MediaError::OtherFile { .. }), "{error}");
     }
 
     #[test]
@@ -522,7 +528,8 @@ mod tests {
         let fixtures = Fixtures::new();
         let path = fixtures.clip("plain.mp4", 30, 0.1, "");
         let footage = inspect(&path).unwrap();
-        let error = Pictures::start("ffmpeg-not-here", &path, 1, &footage, PictureFormat::Gray, &[0], "1", None);
+        let source = Source::open(&path, &footage).unwrap();
+        let error = Pictures::start("ffmpeg-not-here", source, PictureFormat::Gray, vec![0], "1", None);
         let error = error.err().unwrap();
         assert!(
             matches!(error, MediaError::FfmpegMissing { .. }) && error.to_string().contains("apt-get install ffmpeg")

@@ -12,7 +12,6 @@ use symphonia::core::io::MediaSourceStream;
 use symphonia::core::meta::MetadataOptions;
 
 use crate::container::{self, SoundTrackFacts};
-use crate::timeline::MOST_SHOWINGS;
 use crate::{MediaError, speed};
 
 /// Longest hole in a sound track that is filled with silence; guards against damaged times.
@@ -132,17 +131,15 @@ fn laid_out(path: &Path, track: &SoundTrackFacts, media: &Media) -> Result<Optio
     let in_samples = |units: i64| (track.timeline.seconds(units) * rate).clamp(0.0, last).round() as usize;
     let mut start_pts_seconds = None;
     let mut samples: Vec<f32> = Vec::new();
-    let mut repeated = 0;
-    for stretch in track.timeline.stretches() {
+    for stretch in track.timeline.stretches().ok_or_else(|| container::out_of_order(path, "sound track"))? {
         let Some(part) = media.samples.get(in_samples(stretch.from)..in_samples(stretch.to)) else { continue };
         if part.is_empty() {
             continue;
         }
-        repeated += part.len();
         let start = *start_pts_seconds.get_or_insert(stretch.start_seconds);
         let at = ((stretch.start_seconds - start) * rate).round();
-        if at - samples.len() as f64 > MOST_SILENCE_SECONDS * rate || repeated > MOST_SHOWINGS * media.samples.len() {
-            return Err(failed(path, "its edit list leaves holes or repeats the sound over and over"));
+        if at - samples.len() as f64 > MOST_SILENCE_SECONDS * rate {
+            return Err(failed(path, format!("its edit list leaves a hole of more than {MOST_SILENCE_SECONDS} s")));
         }
         samples.resize(at as usize, 0.0);
         samples.extend_from_slice(part);

@@ -2,8 +2,16 @@
 
 use crate::samples::Samples;
 
-/// How often an edit list may show all samples.
-pub(crate) const MOST_SHOWINGS: usize = 8;
+/// A frame that is shown.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct ShownFrame {
+    /// Presentation time.
+    pub(crate) pts_seconds: f64,
+    /// Composition time in the media's time scale, which is the time stamp that the decoder knows.
+    pub(crate) media_time: i64,
+    /// Index of its sample in decoding order.
+    pub(crate) sample: usize,
+}
 
 /// One entry of an edit list (ISO/IEC 14496-12, 8.6.6).
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -37,16 +45,25 @@ pub(crate) struct Stretch {
 }
 
 impl Timeline {
-    /// The stretches that are shown, in order.
-    pub(crate) fn stretches(&self) -> Vec<Stretch> {
+    /// The stretches that are shown, in order; `None` when one lies before the end of another, so that frames would be
+    /// shown twice or in another order than they were recorded.
+    pub(crate) fn stretches(&self) -> Option<Vec<Stretch>> {
         if self.edits.is_empty() {
-            return vec![Stretch { start_seconds: 0.0, from: i64::MIN, to: i64::MAX }];
+            return Some(vec![Stretch { start_seconds: 0.0, from: i64::MIN, to: i64::MAX }]);
         }
+        // Lengths are rounded to the movie's time scale.
+        let rounding = self.in_media(1).saturating_add(1);
         let mut passed = 0u64;
-        let mut stretches = Vec::new();
+        let mut stretches: Vec<Stretch> = Vec::new();
         for (index, edit) in self.edits.iter().enumerate() {
             if let Some(from) = edit.media_time {
                 let open = edit.duration == 0 && index + 1 == self.edits.len();
+                if let Some(before) = stretches.last_mut().filter(|before| before.to > from) {
+                    if before.to - from > rounding {
+                        return None;
+                    }
+                    before.to = from;
+                }
                 stretches.push(Stretch {
                     start_seconds: passed as f64 / f64::from(self.movie_timescale),
                     from,
@@ -55,7 +72,7 @@ impl Timeline {
             }
             passed = passed.saturating_add(edit.duration);
         }
-        stretches
+        Some(stretches)
     }
 
     /// A movie duration in the media's time scale, rounded to the nearest unit.
@@ -69,24 +86,21 @@ impl Timeline {
         media as f64 / f64::from(self.media_timescale)
     }
 
-    /// The samples that are shown, in display order: presentation time in seconds, and index in decoding order.
-    ///
-    /// `None` when the edit list shows the samples over and over, which no recording does: guards against a damaged list.
-    pub(crate) fn shown(&self, samples: &Samples) -> Option<Vec<(f64, usize)>> {
+    /// The frames that are shown, in display order; `None` as for [`Timeline::stretches`].
+    pub(crate) fn shown(&self, samples: &Samples) -> Option<Vec<ShownFrame>> {
         let mut in_order: Vec<(i64, usize)> = samples.composition.iter().copied().zip(0..).collect();
         in_order.sort_unstable();
         let mut shown = Vec::with_capacity(in_order.len());
-        for stretch in self.stretches() {
+        for stretch in self.stretches()? {
             let first = in_order.partition_point(|(t, _)| *t < stretch.from);
             let last = in_order.partition_point(|(t, _)| *t < stretch.to);
             // Without an edit list the media time is the presentation time.
             let zero = if stretch.from == i64::MIN { 0 } else { stretch.from };
-            let part = in_order.get(first..last).unwrap_or_default();
-            if shown.len() + part.len() > MOST_SHOWINGS * in_order.len() {
-                return None;
-            }
-            shown
-                .extend(part.iter().map(|(t, at)| (stretch.start_seconds + self.seconds(t.saturating_sub(zero)), *at)));
+            shown.extend(in_order.get(first..last).unwrap_or_default().iter().map(|(media_time, sample)| ShownFrame {
+                pts_seconds: stretch.start_seconds + self.seconds(media_time.saturating_sub(zero)),
+                media_time: *media_time,
+                sample: *sample,
+            }));
         }
         Some(shown)
     }
@@ -105,7 +119,7 @@ mod tests {
         };
         let mut samples = Samples::default();
         samples.composition = composition.to_vec();
-        Some(timeline.shown(&samples)?.into_iter().map(|(seconds, _)| seconds).collect())
+        Some(timeline.shown(&samples)?.iter().map(|frame| frame.pts_seconds).collect())
     }
 
     #[test]
@@ -122,8 +136,15 @@ mod tests {
 
     #[test]
     fn edits_are_shown_one_after_the_other() {
-        let times = shown(&[0, 10, 20, 30, 40], &[(100, 30), (200, 0)]).unwrap();
+        let times = shown(&[0, 10, 20, 30, 40], &[(100, 0), (200, 30)]).unwrap();
         assert_eq!(times, [0.0, 0.1, 0.1 + 0.1]);
+        // Rounding of the first length lets it reach into the second part by less than a unit of the movie's.
+        let timeline = Timeline {
+            movie_timescale: 10,
+            media_timescale: 100,
+            edits: [(1, 0), (2, 5)].map(|(duration, t)| Edit { duration, media_time: Some(t) }).to_vec(),
+        };
+        assert_eq!(timeline.stretches().unwrap()[0].to, 5);
     }
 
     #[test]
@@ -132,8 +153,8 @@ mod tests {
     }
 
     #[test]
-    fn samples_shown_over_and_over_are_refused() {
-        assert_eq!(shown(&[0, 10], &[(200, 0); 9]), None);
-        assert_eq!(shown(&[0, 10], &[(200, 0); 8]).unwrap().len(), 16);
+    fn samples_shown_twice_or_in_another_order_are_refused() {
+        assert_eq!(shown(&[0, 10], &[(200, 0), (200, 0)]), None);
+        assert_eq!(shown(&[0, 10, 20, 30], &[(200, 20), (200, 0)]), None);
     }
 }
