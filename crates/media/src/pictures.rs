@@ -359,7 +359,7 @@ mod tests {
     use std::process::Command;
 
     use super::*;
-    use crate::fixtures::Fixtures;
+    use crate::fixtures::{Fixtures, change_boxes, edit_list, field, probe};
     use crate::inspect;
 
     /// 64 × 48, luma written without loss: a dark picture with one bright block (x 8 to 11, y 4 to 9) and a grey edge on top.
@@ -423,7 +423,7 @@ mod tests {
     /// A clip whose frame n has brightness 16 + 4 n.
     fn stairs(fixtures: &Fixtures, name: &str, options: &str) -> PathBuf {
         let source = "-f lavfi -i color=black:s=32x32:r=30:d=1.5 -vf geq=lum=16+4*N:cb=128:cr=128 -pix_fmt yuv420p";
-        fixtures.make(name, &format!("{source} -c:v libx264 -qp 0 {options}"))
+        fixtures.make(name, &format!("{source} -c:v libx264 -crf 4 -sc_threshold 0 {options}"))
     }
 
     /// The frame number that a picture of [`stairs`] shows; grey is full range, the file's luma is 16 to 235.
@@ -436,6 +436,9 @@ mod tests {
         let fixtures = Fixtures::new();
         let plain = stairs(&fixtures, "plain.mp4", "-bf 3 -b_strategy 0 -g 45");
         let late = fixtures.make("late.mp4", "-itsoffset 0.5 -i {plain.mp4} -c copy");
+        // The clip is not trivial: ffmpeg finds pictures out of order in it.
+        let kinds = probe(&plain, &["-show_entries", "frame=pict_type"]);
+        assert!(field(&kinds, "pict_type").filter(|kind| *kind == "B").count() > 20, "{kinds}");
         for path in [&plain, &late] {
             let pictures = all(path, PictureFormat::Gray, 1);
             assert_eq!(pictures.len(), 45);
@@ -466,6 +469,97 @@ mod tests {
         assert!(pictures_at(&path, &footage, PictureFormat::Gray, &[]).unwrap().is_empty());
         let error = pictures_at(&path, &footage, PictureFormat::Gray, &[1, 45]).unwrap_err();
         assert!(matches!(error, MediaError::NoSuchFrame { frame: 45, frames: 45, .. }));
+    }
+
+    /// Every picture by random access against the same picture of the stream, far frames alone and near ones together;
+    /// the number of passages that could be sought.
+    fn random_access_equals_the_stream(path: &Path) -> usize {
+        let footage = inspect(path).unwrap();
+        let streamed: Vec<Picture> = all(path, PictureFormat::Gray, 1);
+        let count = streamed.len();
+        let asked: Vec<usize> = (3..count).step_by(29).chain([count - 1, 0]).collect();
+        for frame in &asked {
+            let alone = pictures_at(path, &footage, PictureFormat::Gray, &[*frame]).unwrap();
+            assert!(alone == streamed[*frame..=*frame], "{}: frame {frame}", path.display());
+        }
+        let together = pictures_at(path, &footage, PictureFormat::Gray, &asked).unwrap();
+        assert!(together.iter().zip(&asked).all(|(picture, frame)| *picture == streamed[*frame]));
+        let source = Source::open(path, &footage).unwrap();
+        let sought = passages(&[count - 1], &source).iter().any(|passage| {
+            passage.entry.is_some_and(|entry| passage.sought(&source, PictureFormat::Gray, entry).is_some())
+        });
+        usize::from(sought)
+    }
+
+    #[test]
+    fn random_access_gives_the_bytes_of_the_stream() {
+        let fixtures = Fixtures::new();
+        let source = "-f lavfi -i testsrc2=s=64x48:r=60:d=2,noise=alls=20:allf=t -pix_fmt yuv420p";
+        let x265 = "-c:v libx265 -x265-params log-level=none:keyint=20:min-keyint=20:bframes=4";
+        for (name, options, seekable) in [
+            ("closed.mp4", "-c:v libx264 -g 20 -bf 3 -b_strategy 0".to_owned(), true),
+            ("open.mp4", "-c:v libx264 -x264-params open-gop=1:keyint=20:bframes=3:b-pyramid=normal".to_owned(), true),
+            ("open.mov", "-c:v libx264 -x264-params open-gop=1:keyint=20:bframes=3".to_owned(), true),
+            ("hevc-open.mp4", format!("{x265}:open-gop=1"), true),
+            ("hevc-closed.mp4", format!("{x265}:open-gop=0"), true),
+            ("refresh.mp4", "-c:v libx264 -x264-params intra-refresh=1:keyint=20".to_owned(), false),
+            ("one-group.mp4", "-c:v libx264 -g 500".to_owned(), false),
+            ("fragments.mp4", "-c:v libx264 -g 20 -bf 2 -movflags frag_keyframe+empty_moov".to_owned(), true),
+            ("one-size.mov", "-c:v mjpeg -pix_fmt yuvj420p".to_owned(), false),
+        ] {
+            let path = fixtures.make(name, &format!("{source} {options}"));
+            let sought = random_access_equals_the_stream(&path);
+            println!("{name}: sought {sought}");
+            assert!(!seekable || sought == 1, "{name}");
+        }
+        let cut = fixtures.make("cut.mp4", "-ss 0.4 -i {open.mp4} -c copy");
+        assert_eq!(random_access_equals_the_stream(&cut), 1);
+    }
+
+    #[test]
+    fn pictures_follow_an_edit_list_of_several_parts() {
+        let fixtures = Fixtures::new();
+        let path = stairs(&fixtures, "parts.mp4", "-bf 3 -b_strategy 0 -g 15");
+        // Composed two frames late, because of the reordering.
+        let first = 1024;
+        assert_eq!(Source::open(&path, &inspect(&path).unwrap()).unwrap().media_time(0), Some(first));
+        let edits = [(300, -1, 1), (300, first + 6 * 512, 1), (400, first + 30 * 512, 1)];
+        change_boxes(&path, &["moov", "trak", "edts", "elst"], |_, content| *content = edit_list(&edits));
+        let expected: Vec<usize> = (6..15).chain(30..42).collect();
+        let pictures = all(&path, PictureFormat::Gray, 1);
+        assert_eq!(pictures.iter().map(shown).collect::<Vec<_>>(), expected);
+        assert!((pictures[9].pts_seconds - 0.6).abs() < 1e-9);
+        let every = all(&path, PictureFormat::Gray, 4);
+        assert!(every.iter().map(|p| (p.frame_index, shown(p))).eq((0..21).step_by(4).map(|n| (n, expected[n]))));
+        random_access_equals_the_stream(&path);
+    }
+
+    #[test]
+    fn ten_bits_decode_to_the_same_grey() {
+        let fixtures = Fixtures::new();
+        let source = "-f lavfi -i color=black:s=32x32:r=30:d=1";
+        let path = fixtures.make(
+            "ten.mp4",
+            &format!("{source} -vf format=yuv420p10le,geq=lum=64+16*N:cb=512:cr=512 -c:v libx265 -x265-params lossless=1:log-level=none"),
+        );
+        let pictures = all(&path, PictureFormat::Gray, 1);
+        assert_eq!(pictures.iter().map(shown).collect::<Vec<_>>(), (0..30).collect::<Vec<_>>());
+    }
+
+    #[test]
+    fn two_files_are_decoded_at_the_same_time() {
+        let fixtures = Fixtures::new();
+        let paths = [("a.mp4", 60), ("b.mp4", 120)].map(|(name, rate)| (fixtures.clip(name, rate, 1.0, "-bf 2"), rate));
+        let mut streams =
+            paths.each_ref().map(|(path, _)| pictures(path, &inspect(path).unwrap(), PictureFormat::Gray, 1).unwrap());
+        // Both decoders run before either is read, and either may be read from any thread.
+        let counts = std::thread::scope(|scope| {
+            streams
+                .each_mut()
+                .map(|stream| scope.spawn(move || stream.map(Result::unwrap).count()))
+                .map(|t| t.join().unwrap())
+        });
+        assert_eq!(counts, [60, 120]);
     }
 
     #[test]
