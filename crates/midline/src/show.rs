@@ -23,19 +23,37 @@ pub(crate) fn media(stages: &Stages, json: bool) -> anyhow::Result<()> {
         return print_json(&footage.into_iter().collect::<std::collections::BTreeMap<_, _>>());
     }
     for (name, footage) in footage {
-        let spacing = footage.median_spacing_seconds().unwrap_or(f64::NAN);
         println!(
-            "{name}: {} × {} px, {} quarter turns, {} frames over {:.3} s, median spacing {:.3} ms ({:.2} per second), {} gaps, {}",
+            "{name}: {} × {} px, {}, turned {}° clockwise",
             footage.size_px[0],
             footage.size_px[1],
-            footage.quarter_turns_clockwise,
-            footage.frame_pts_seconds.len(),
-            footage.duration_seconds().unwrap_or(0.0),
-            spacing * 1e3,
-            1.0 / spacing,
-            footage.gaps.len(),
-            footage.sound.map_or("no sound".to_owned(), |s| format!("sound at {} Hz", s.sample_rate_hz)),
+            footage.codec,
+            u32::from(footage.quarter_turns_clockwise) * 90,
         );
+        println!(
+            "  {} frames from {:.3} s over {:.3} s, {:.2} per second",
+            footage.frame_pts_seconds.len(),
+            footage.frame_pts_seconds.first().copied().unwrap_or(0.0),
+            footage.duration_seconds().unwrap_or(0.0),
+            footage.frame_rate_hz().unwrap_or(f64::NAN),
+        );
+        if let Some([least, most]) = footage.spacing_range_seconds() {
+            println!(
+                "  spacing {:.3} to {:.3} ms; {} frames dropped in {} gaps, {} doubled",
+                least * 1e3,
+                most * 1e3,
+                footage.missing_frames(),
+                footage.gaps.len(),
+                footage.crowded_frames().len(),
+            );
+        }
+        match footage.sound {
+            Some(sound) => println!(
+                "  sound: {} Hz, {} channels, from {:.3} s over {:.3} s",
+                sound.sample_rate_hz, sound.channels, sound.start_pts_seconds, sound.duration_seconds
+            ),
+            None => println!("  no sound"),
+        }
     }
     Ok(())
 }
