@@ -8,6 +8,7 @@ use serde::{Deserialize, Serialize};
 use crate::SessionError;
 use crate::board::Board;
 use crate::court::Court;
+use crate::known::{self, RecordingMode};
 
 /// Version of `session.toml` that this program reads.
 pub const DESCRIPTION_SCHEMA: u32 = 1;
@@ -101,9 +102,12 @@ pub struct CameraDescription {
     pub footage: PathBuf,
     /// 2D keypoints for that footage: COCO keypoint JSON or tidy CSV.
     pub points: PathBuf,
-    /// Rolling-shutter read-out in seconds, first row to last; 0 when unknown.
+    /// Rolling-shutter read-out in seconds, first row to last; 0 when unknown and no recording mode is named.
     #[serde(default)]
     pub readout_seconds: f64,
+    /// Recording mode of `calib/recording-modes.toml` whose read-out is used where none is given.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub recording_mode: Option<String>,
     /// Where the lens calibration comes from.
     pub lens: LensSource,
     /// Marked court points: name of the point in the court model, and its pixel in the displayed picture.
@@ -208,7 +212,7 @@ fn line_in_block(text: &str, header: &str, number: usize, needle: &str) -> Optio
 }
 
 fn parse(file: &Path, text: &str) -> Result<Description, SessionError> {
-    let description: Description = toml::from_str(text).map_err(|e| {
+    let mut description: Description = toml::from_str(text).map_err(|e| {
         SessionError::malformed(file, e.span().map(|s| line_of(text, s.start)), e.message().trim().to_owned())
     })?;
     if description.schema > DESCRIPTION_SCHEMA {
@@ -221,6 +225,32 @@ fn parse(file: &Path, text: &str) -> Result<Description, SessionError> {
     let wrong = |needle: &str, reason: String| SessionError::malformed(file, line_with(text, needle), reason);
     if description.cameras.is_empty() {
         return Err(wrong("", "no [[camera]]; describe at least one".into()));
+    }
+    // The session's own boards come first; of the others, those that it names.
+    for board in known::boards() {
+        let own = description.boards.iter().any(|other| other.name == board.name);
+        let of_lens = |camera: &CameraDescription| matches!(&camera.lens, LensSource::Clip { board: name, .. } if *name == board.name);
+        let shared = description.shared_board.as_ref().is_some_and(|shared| shared.board == board.name);
+        if !own && (shared || description.cameras.iter().any(of_lens)) {
+            description.boards.push(board);
+        }
+    }
+    for camera in &mut description.cameras {
+        if let Some(name) = &camera.recording_mode {
+            let modes = RecordingMode::all();
+            let mode = modes.iter().find(|mode| mode.name == *name).ok_or_else(|| {
+                let names: Vec<&str> = modes.iter().map(|mode| mode.name.as_str()).collect();
+                let reason = format!(
+                    "camera \"{}\": there is no recording mode \"{name}\"; there are: {}",
+                    camera.name,
+                    names.join(", ")
+                );
+                SessionError::malformed(file, line_with(text, &format!("\"{name}\"")), reason)
+            })?;
+            if camera.readout_seconds <= 0.0 {
+                camera.readout_seconds = mode.middle_seconds();
+            }
+        }
     }
     for (index, camera) in description.cameras.iter().enumerate() {
         let usable = |c: char| c.is_ascii_alphanumeric() || c == '-' || c == '_';
@@ -420,5 +450,28 @@ clips = { fence = "footage/fence-board.mp4", gate = "footage/gate-board.mp4" }
         assert!(message.contains("take 56 markers") && message.contains("has 50"), "{message}");
         let message = error("schema = 1\nplayer = [");
         assert!(message.contains("session.toml:2"), "{message}");
+    }
+
+    #[test]
+    fn boards_and_recording_modes_of_the_program_may_be_named() {
+        let named = GOOD.replace("board = \"plate\" }", "board = \"a3-charuco\" }").replacen(
+            "readout_seconds = 0.008",
+            "recording_mode = \"phone-240\"",
+            1,
+        );
+        let description = parse(Path::new("session.toml"), &named).unwrap();
+        let names: Vec<&str> = description.boards.iter().map(|b| b.name.as_str()).collect();
+        assert_eq!(names, ["plate", "a3-charuco"]);
+        assert!(description.cameras.iter().any(|c| (c.readout_seconds - 0.0031).abs() < 1e-12));
+        // What is measured comes first.
+        let both =
+            GOOD.replacen("readout_seconds = 0.008", "readout_seconds = 0.008\nrecording_mode = \"phone-240\"", 1);
+        let description = parse(Path::new("session.toml"), &both).unwrap();
+        assert!(description.cameras.iter().all(|c| (c.readout_seconds - 0.0031).abs() > 1e-6));
+        let message = error(&named.replace("phone-240", "phone-1000"));
+        assert!(
+            message.contains("session.toml:") && message.contains("phone-30, phone-60, phone-120, phone-240"),
+            "{message}"
+        );
     }
 }
