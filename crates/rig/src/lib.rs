@@ -20,6 +20,7 @@ mod homography;
 mod hypotheses;
 mod input;
 mod planar_pose;
+pub mod plan;
 mod pose_problem;
 mod remarks;
 mod sightings;

@@ -18,6 +18,21 @@ pub struct Court {
     pub lines_m: BTreeMap<String, [f64; 4]>,
     /// Net band from post to post as a polyline of its upper edge, metres.
     pub net_top_m: Vec<[f64; 3]>,
+    /// Room to be kept free around the court, where the model states it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub run_off: Option<RunOff>,
+}
+
+/// Room around the court that a running player needs.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct RunOff {
+    /// Behind the baselines, metres.
+    pub behind_m: f64,
+    /// Beside the outermost sidelines, metres.
+    pub beside_m: f64,
+    /// Who recommends it.
+    pub source: String,
 }
 
 impl Court {
@@ -27,6 +42,26 @@ impl Court {
     /// Never for the file that is built in; the signature says that it is parsed.
     pub fn itf_tennis() -> Result<Self, toml::de::Error> {
         toml::from_str(include_str!("../../../calib/court/itf-tennis.toml"))
+    }
+
+    /// The rectangle around everything painted, `[x0, y0, x1, y1]` in metres.
+    #[must_use]
+    pub fn outline_m(&self) -> [f64; 4] {
+        self.lines_m.values().fold(
+            [f64::INFINITY, f64::INFINITY, f64::NEG_INFINITY, f64::NEG_INFINITY],
+            |[x0, y0, x1, y1], line| {
+                [x0.min(line[0]), y0.min(line[1]), x1.max(line[2]), y1.max(line[3])]
+            },
+        )
+    }
+
+    /// The outline with the run-off around it; `None` where the model states none.
+    #[must_use]
+    pub fn run_off_outline_m(&self) -> Option<[f64; 4]> {
+        let run_off = self.run_off.as_ref()?;
+        let [x0, y0, x1, y1] = self.outline_m();
+        let (beside, behind) = (run_off.beside_m, run_off.behind_m);
+        Some([x0 - beside, y0 - behind, x1 + beside, y1 + behind])
     }
 
     /// The court of that name among those built in.
