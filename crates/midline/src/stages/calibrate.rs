@@ -100,6 +100,7 @@ impl Stages {
                 lenses: &lenses,
                 boards: shared.as_ref().map(|(board, sightings)| (*board, sightings.as_slice())),
                 court: court.as_ref().map(|court| (court, marks.as_slice())),
+                lines: &[],
             };
             let rig = midline_rig::solve(&input).context("where the cameras stand")?;
             spinner.finish_and_clear();

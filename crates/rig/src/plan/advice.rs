@@ -58,7 +58,10 @@ pub fn advise(plan: &Plan, now: &Stand, better: &Stand) -> Result<Advice, PlanEr
         alone[phone] = better[phone];
         // Where one move alone shows nothing to two phones or helps little, the moves belong together.
         let own = forecast(plan, &alone).ok().filter(|own| gain(&before, own) > LEAST_GAIN);
-        let effect = own.map_or_else(String::new, |own| format!(": {}", difference(&before, &own)));
+        let effect = own.map_or_else(
+            || if moved.len() > 1 { " (of use together with the other moves)".to_owned() } else { String::new() },
+            |own| format!(": {}", difference(&before, &own)),
+        );
         changes.push(format!("Move \"{}\" {}{effect}.", plan.phones[phone].name, way(&now[phone], &better[phone])));
     }
     if !moved.is_empty() {
@@ -93,8 +96,11 @@ fn way(from: &[f64; 3], to: &[f64; 3]) -> String {
 }
 
 fn millimetres(from_m: f64, to_m: f64) -> String {
-    let verb = if to_m < from_m { "falls" } else { "rises" };
-    format!("{verb} from {:.0} to {:.0} mm", from_m * 1e3, to_m * 1e3)
+    let [from, to] = [from_m, to_m].map(|m| format!("{:.0}", m * 1e3));
+    if from == to {
+        return format!("stays at {to} mm");
+    }
+    format!("{} from {from} to {to} mm", if to_m < from_m { "falls" } else { "rises" })
 }
 
 fn difference(before: &Forecast, after: &Forecast) -> String {
@@ -140,7 +146,8 @@ fn other_changes(plan: &Plan, stand: &Stand) -> Result<Vec<String>, PlanError> {
         });
     })?;
     attempt(
-        "Get the clocks to 0.3 ms (clap three times where both microphones hear it, and let motion refine it)".to_owned(),
+        "Get the clocks to 0.3 ms (clap three times where both microphones hear it, and let motion refine it)"
+            .to_owned(),
         &|p| p.accuracy.clock_seconds = p.accuracy.clock_seconds.min(REFINED_CLOCK_SECONDS),
     )?;
     attempt("Measure each phone's read-out to 0.2 ms".to_owned(), &|p| {

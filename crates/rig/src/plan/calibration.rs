@@ -60,12 +60,7 @@ pub(crate) fn board_places(plan: &Plan, board: &SharedBoardPlan, cameras: &[Came
 }
 
 pub(crate) fn planned_board(board: &SharedBoardPlan) -> Board {
-    Board {
-        name: "planned".to_owned(),
-        inner_corners: board.inner_corners,
-        square_m: board.square_m,
-        markers: None,
-    }
+    Board { name: "planned".to_owned(), inner_corners: board.inner_corners, square_m: board.square_m, markers: None }
 }
 
 /// Whether a camera will find the board in this place.
@@ -99,7 +94,14 @@ impl Normal {
     }
 
     /// Adds an observation of a point with the given weight (1/px²).
-    fn add(&mut self, camera: usize, board: Option<(usize, &Matrix3x6<f64>)>, seen: &Camera, at: &Point3<f64>, weight: f64) {
+    fn add(
+        &mut self,
+        camera: usize,
+        board: Option<(usize, &Matrix3x6<f64>)>,
+        seen: &Camera,
+        at: &Point3<f64>,
+        weight: f64,
+    ) {
         let Some(by) = seen.project_with_jacobians(at) else { return };
         let mut parts: Vec<(usize, Matrix2xX<f64>)> = vec![
             (6 * camera, Matrix2xX::from_column_slice(by.by_pose.as_slice())),
@@ -124,8 +126,7 @@ pub(crate) fn expected(plan: &Plan, court: &Court, cameras: &[Camera]) -> Expect
     let places = shared.map(|board| board_places(plan, board, cameras)).unwrap_or_default();
     let corners = shared.map(|board| planned_board(board).corners_m()).unwrap_or_default();
     let size = 6 * (cameras.len() + places.len()) + LENS_PARAMETERS * cameras.len();
-    let mut normal =
-        Normal { matrix: DMatrix::zeros(size, size), cameras: cameras.len(), boards: places.len() };
+    let mut normal = Normal { matrix: DMatrix::zeros(size, size), cameras: cameras.len(), boards: places.len() };
 
     for (index, camera) in cameras.iter().enumerate() {
         let seen: Vec<Point3<f64>> =

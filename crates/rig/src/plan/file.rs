@@ -190,16 +190,11 @@ impl Box3 {
 
     /// `count` × `count` × `count` points from border to border.
     pub(crate) fn grid(&self, count: usize) -> Vec<Point3<f64>> {
-        let at = |range: [f64; 2], index: usize| {
-            range[0] + (range[1] - range[0]) * index as f64 / (count.max(2) - 1) as f64
-        };
+        let at =
+            |range: [f64; 2], index: usize| range[0] + (range[1] - range[0]) * index as f64 / (count.max(2) - 1) as f64;
         (0..count * count * count)
             .map(|i| {
-                Point3::new(
-                    at(self.x_m, i % count),
-                    at(self.y_m, i / count % count),
-                    at(self.z_m, i / count / count),
-                )
+                Point3::new(at(self.x_m, i % count), at(self.y_m, i / count % count), at(self.z_m, i / count / count))
             })
             .collect()
     }
@@ -289,7 +284,9 @@ impl Plan {
             }
         }
         if let Some(board) = &self.shared_board
-            && !(board.square_m > 0.0 && board.corner_px > 0.0 && board.inner_corners.iter().all(|n| (2..=50).contains(n)))
+            && !(board.square_m > 0.0
+                && board.corner_px > 0.0
+                && board.inner_corners.iter().all(|n| (2..=50).contains(n)))
         {
             return wrong(
                 "[shared_board]",

@@ -98,10 +98,9 @@ pub struct Forecast {
 /// # Errors
 /// [`PlanError::NothingSeen`] when no point of the zone is in two pictures.
 pub fn forecast(plan: &Plan, stand: &Stand) -> Result<Forecast, PlanError> {
-    let court = plan.court_model().ok_or_else(|| PlanError::Malformed {
-        line: None,
-        reason: format!("no court model \"{}\"", plan.court),
-    })?;
+    let court = plan
+        .court_model()
+        .ok_or_else(|| PlanError::Malformed { line: None, reason: format!("no court model \"{}\"", plan.court) })?;
     let cameras = posted(plan, stand);
     let points = point_forecasts(plan, &court, &cameras);
     let depth = depth_direction(plan, &cameras);
@@ -140,9 +139,8 @@ fn between_frames_m(speed_mps: f64, radius_m: f64, frame_seconds: f64) -> f64 {
     let turn = speed_mps / radius_m * frame_seconds;
     let nodes = [-1.0, 0.0, 1.0, 2.0];
     let squared = |at: f64| {
-        let weight = |j: usize| -> f64 {
-            (0..4).filter(|&k| k != j).map(|k| (at - nodes[k]) / (nodes[j] - nodes[k])).product()
-        };
+        let weight =
+            |j: usize| -> f64 { (0..4).filter(|&k| k != j).map(|k| (at - nodes[k]) / (nodes[j] - nodes[k])).product() };
         let place = |t: f64| Vector2::new((turn * t).cos(), (turn * t).sin());
         let bridged: Vector2<f64> = (0..4).map(|j| place(nodes[j]) * weight(j)).sum();
         (bridged - place(at)).norm_squared()

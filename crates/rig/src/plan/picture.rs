@@ -64,11 +64,12 @@ struct Drawn<'a> {
 #[must_use]
 pub fn picture(plan: &Plan, now: (&Stand, &Forecast), better: Option<(&Stand, &Forecast)>) -> String {
     let mut stands = vec![Drawn { name: "as intended", colour: NOW, stand: now.0, forecast: now.1 }];
-    stands.extend(
-        better
-            .filter(|(stand, _)| *stand != now.0)
-            .map(|(stand, forecast)| Drawn { name: "better", colour: BETTER, stand, forecast }),
-    );
+    stands.extend(better.filter(|(stand, _)| *stand != now.0).map(|(stand, forecast)| Drawn {
+        name: "better",
+        colour: BETTER,
+        stand,
+        forecast,
+    }));
     let Some(court) = plan.court_model() else { return String::new() };
     let sheet = sheet(plan, &court, &stands);
     let [width, height] = sheet.size_px;
@@ -96,7 +97,8 @@ pub fn picture(plan: &Plan, now: (&Stand, &Forecast), better: Option<(&Stand, &F
 fn sheet(plan: &Plan, court: &Court, stands: &[Drawn]) -> Sheet {
     let outline = court.run_off_outline_m().unwrap_or_else(|| court.outline_m());
     let places = stands.iter().flat_map(|s| s.stand.iter().map(|p| [p[0], p[1]]));
-    let allowed = plan.phones.iter().filter_map(|p| p.may_stand).flat_map(|a| [[a.x_m[0], a.y_m[0]], [a.x_m[1], a.y_m[1]]]);
+    let allowed =
+        plan.phones.iter().filter_map(|p| p.may_stand).flat_map(|a| [[a.x_m[0], a.y_m[0]], [a.x_m[1], a.y_m[1]]]);
     // The far half is shown only as far as somebody stands there.
     let near = [[outline[0], outline[1]], [outline[2], (outline[1] + outline[3]) / 2.0 + 1.0]];
     let (mut low, mut high) = ([f64::INFINITY; 2], [f64::NEG_INFINITY; 2]);
@@ -136,8 +138,15 @@ fn ground(svg: &mut String, plan: &Plan, court: &Court, sheet: &Sheet) {
     }
     let (zone, bounce) = (&plan.zone, &plan.bounce);
     for (name, x, y) in [("zone", zone.x_m, zone.y_m), ("bounce", bounce.x_m, bounce.y_m)] {
-        svg.push_str(&sheet.rectangle([x[0], y[0], x[1], y[1]], r##"fill="#ffffff" fill-opacity="0.45" stroke="#444""##));
-        let _ = write!(svg, r##"<text x="{:.1}" y="{:.1}" fill="#444">{name}</text>"##, sheet.x(x[1]) + 4.0, sheet.y(y[1]) + 12.0);
+        svg.push_str(
+            &sheet.rectangle([x[0], y[0], x[1], y[1]], r##"fill="#ffffff" fill-opacity="0.45" stroke="#444""##),
+        );
+        let _ = write!(
+            svg,
+            r##"<text x="{:.1}" y="{:.1}" fill="#444">{name}</text>"##,
+            sheet.x(x[1]) + 4.0,
+            sheet.y(y[1]) + 12.0
+        );
     }
 }
 
@@ -193,9 +202,11 @@ fn middle_covariances<'a>(drawn: &Drawn<'a>) -> impl Iterator<Item = (Point3<f64
     let heights = || drawn.forecast.points.iter().map(|p| p.position_m.z);
     let middle = (heights().fold(f64::INFINITY, f64::min) + heights().fold(f64::NEG_INFINITY, f64::max)) / 2.0;
     let forecast = drawn.forecast;
-    forecast.points.iter().filter(move |p| (p.position_m.z - middle).abs() < 1e-6).map(|p| {
-        (p.position_m, p.of(Kind::Racket).map(|e| e.covariance_m2.fixed_view::<2, 2>(0, 0).into_owned()))
-    })
+    forecast
+        .points
+        .iter()
+        .filter(move |p| (p.position_m.z - middle).abs() < 1e-6)
+        .map(|p| (p.position_m, p.of(Kind::Racket).map(|e| e.covariance_m2.fixed_view::<2, 2>(0, 0).into_owned())))
 }
 
 /// A round factor that makes the largest ellipse fit.

@@ -39,13 +39,10 @@ fn at(plan: &Plan, court_points: &[Point3<f64>], phone: &Phone, place: [f64; 3])
     };
     let misses = |camera: &Camera| {
         let hidden = court_points.iter().filter(|p| outside_picture(camera, p) > 0.0).count();
-        mean(camera, &zone) * 100.0
-            + mean(camera, &bounce)
-            + 0.1 * hidden as f64 / court_points.len().max(1) as f64
+        mean(camera, &zone) * 100.0 + mean(camera, &bounce) + 0.1 * hidden as f64 / court_points.len().max(1) as f64
     };
-    let targets = [0.0, 0.25, 0.5, 0.75]
-        .into_iter()
-        .flat_map(|share| [from + (to - from) * share, low + (to - low) * share]);
+    let targets =
+        [0.0, 0.25, 0.5, 0.75].into_iter().flat_map(|share| [from + (to - from) * share, low + (to - low) * share]);
     targets
         .map(|target| looking(phone, place, target))
         .map(|camera| (misses(&camera), camera))
@@ -56,9 +53,7 @@ fn at(plan: &Plan, court_points: &[Point3<f64>], phone: &Phone, place: [f64; 3])
 /// The cameras of a stand.
 #[must_use]
 pub fn posted(plan: &Plan, stand: &Stand) -> Vec<Camera> {
-    let court_points: Vec<Point3<f64>> = plan
-        .court_model()
-        .map(|court| court.points_m.values().map(|p| Point3::from(*p)).collect())
-        .unwrap_or_default();
+    let court_points: Vec<Point3<f64>> =
+        plan.court_model().map(|court| court.points_m.values().map(|p| Point3::from(*p)).collect()).unwrap_or_default();
     plan.phones.iter().zip(stand).map(|(phone, place)| at(plan, &court_points, phone, *place)).collect()
 }

@@ -39,6 +39,8 @@ const FIRST_EDGE: f64 = 0.12;
 const STEPS: u64 = 160;
 /// Spread of the costs at which the simplex has settled, m.
 const SETTLED_M: f64 = 2e-5;
+/// A phone stays where it was meant to stand if that costs less than this much more.
+const WORTH_A_MOVE: f64 = 1.03;
 /// Tripods are placed to this, m.
 const PLACED_TO_M: f64 = 0.1;
 
@@ -84,11 +86,11 @@ impl<'a> Judge<'a> {
         let of_phone = |(phone, area): (usize, Option<Box3>)| {
             let ranges = area.map(|area| [area.x_m, area.y_m, area.z_m]).into_iter();
             ranges.flat_map(move |ranges| {
-                ranges
-                    .into_iter()
-                    .enumerate()
-                    .filter(|(_, [from, to])| to > from)
-                    .map(move |(axis, range_m)| Free { phone, axis, range_m })
+                ranges.into_iter().enumerate().filter(|(_, [from, to])| to > from).map(move |(axis, range_m)| Free {
+                    phone,
+                    axis,
+                    range_m,
+                })
             })
         };
         let free = plan.phones.iter().map(|p| p.may_stand).enumerate().flat_map(of_phone).collect();
@@ -193,7 +195,8 @@ impl<'a> Judge<'a> {
         };
         let corners = std::iter::once(start.clone()).chain((0..self.free.len()).map(corner)).collect();
         let solver = NelderMead::new(corners).with_sd_tolerance(SETTLED_M).map_err(failed)?;
-        let run = Executor::new(Judged(self), solver).configure(|s| s.max_iters(STEPS)).timer(false).run().map_err(failed)?;
+        let run =
+            Executor::new(Judged(self), solver).configure(|s| s.max_iters(STEPS)).timer(false).run().map_err(failed)?;
         let state = run.state();
         let best = state.get_best_param().cloned().unwrap_or_else(|| start.clone());
         Ok((state.get_best_cost(), best))
@@ -223,16 +226,27 @@ fn second_least(cameras: &[Camera], of: impl Fn(&Camera) -> f64) -> f64 {
     values.get(1).copied().unwrap_or(2.0)
 }
 
-/// The best places found within the plan's areas, to a tenth of a metre; the given ones where nothing is better or nothing
-/// may change. The same on every run and with any number of threads.
+/// Leaves each phone where it was meant to stand if its move hardly helps: a person carries tripods.
+fn stay_where_that_costs_little(judge: &Judge, stand: &mut Stand) {
+    for phone in 0..stand.len() {
+        let mut stayed = stand.clone();
+        stayed[phone] = judge.start[phone];
+        let allowed = judge.stand(&judge.unknowns(&stayed)).0 == stayed;
+        if allowed && judge.cost_of(&stayed) <= WORTH_A_MOVE * judge.cost_of(stand) {
+            *stand = stayed;
+        }
+    }
+}
+
+/// The best places found within the plan's areas, to a tenth of a metre; the given ones where nothing is much better or
+/// nothing may change. The same on every run and with any number of threads.
 ///
 /// # Errors
 /// [`PlanError::Search`] when the optimiser gives up.
 pub fn search(plan: &Plan, start: &Stand) -> Result<Stand, PlanError> {
-    let court = plan.court_model().ok_or_else(|| PlanError::Malformed {
-        line: None,
-        reason: format!("no court model \"{}\"", plan.court),
-    })?;
+    let court = plan
+        .court_model()
+        .ok_or_else(|| PlanError::Malformed { line: None, reason: format!("no court model \"{}\"", plan.court) })?;
     let judge = Judge::new(plan, &court, start);
     if judge.free.is_empty() {
         return Ok(start.clone());
@@ -240,8 +254,7 @@ pub fn search(plan: &Plan, start: &Stand) -> Result<Stand, PlanError> {
     let given = judge.unknowns(start);
     let middle = Unknowns(judge.free.iter().map(|f| (f.range_m[0] + f.range_m[1]) / 2.0).collect());
     let starts = [judge.coarse(&given), judge.coarse(&middle), given];
-    let found: Vec<(f64, Unknowns)> =
-        starts.par_iter().map(|start| judge.simplex(start)).collect::<Result<_, _>>()?;
+    let found: Vec<(f64, Unknowns)> = starts.par_iter().map(|start| judge.simplex(start)).collect::<Result<_, _>>()?;
     let best = found.into_iter().reduce(|a, b| if b.0 < a.0 { b } else { a });
     let Some((_, unknowns)) = best else { return Ok(start.clone()) };
     let mut stand = judge.stand(&unknowns).0;
@@ -250,6 +263,7 @@ pub fn search(plan: &Plan, start: &Stand) -> Result<Stand, PlanError> {
         let rounded = (*value / PLACED_TO_M).round() * PLACED_TO_M;
         *value = rounded.clamp(free.range_m[0], free.range_m[1]);
     }
+    stay_where_that_costs_little(&judge, &mut stand);
     let better = judge.cost_of(&stand) < judge.cost_of(start) || judge.stand(&judge.unknowns(start)).0 != *start;
     Ok(if better { stand } else { start.clone() })
 }

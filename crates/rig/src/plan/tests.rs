@@ -82,7 +82,10 @@ fn poses_are_known_as_well_as_the_rig_says_afterwards() {
                 let seen = court.points_m.iter().filter(|(_, p)| super::coverage::sees(camera, &Point3::from(**p)));
                 seen.map(|(name, p)| {
                     let px = camera.project(&Point3::from(*p)).unwrap();
-                    (name.clone(), [px.x + plan.accuracy.court_click_px * noise(), px.y + plan.accuracy.court_click_px * noise()])
+                    (
+                        name.clone(),
+                        [px.x + plan.accuracy.court_click_px * noise(), px.y + plan.accuracy.court_click_px * noise()],
+                    )
                 })
                 .collect()
             })
@@ -121,6 +124,7 @@ fn poses_are_known_as_well_as_the_rig_says_afterwards() {
             lenses: &lenses,
             boards: board.as_ref().map(|(board, _)| (board, sightings.as_slice())),
             court: Some((&court, &marks)),
+            lines: &[],
         };
         let settings = RigSettings { click_sd_px: plan.accuracy.court_click_px, ..RigSettings::default() };
         let solved = solve_with(&input, &settings).unwrap();
