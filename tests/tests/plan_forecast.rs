@@ -17,7 +17,7 @@ use rand::{RngExt, SeedableRng, rngs::StdRng};
 use rand_distr::{Distribution, StandardNormal};
 use rayon::prelude::*;
 
-const TRIALS: u64 = 500;
+const TRIALS: u64 = 1500;
 
 fn normal(random: &mut StdRng) -> f64 {
     StandardNormal.sample(random)

@@ -11,6 +11,7 @@
 //!   square is black: the square that touches the grid of inner corners only in the first corner, and with it the square
 //!   diagonally inside, are black. Every camera and every view therefore names the same physical corner first.
 
+mod court_overlay;
 mod crossings;
 mod edge_width;
 mod error;
@@ -19,6 +20,7 @@ mod numbering;
 pub mod reference;
 mod search;
 
+pub use court_overlay::draw_court;
 pub use error::VisionError;
 pub use grey::Grey;
 pub use search::{FoundBoard, find_board};

@@ -14,12 +14,14 @@ use super::place::{Stand, posted};
 const SCALE: f64 = 34.0;
 /// Room around what is drawn, m.
 const MARGIN_M: f64 = 1.2;
+/// Least width of the drawing, so that the legend fits, m.
+const LEAST_WIDTH_M: f64 = 19.0;
 /// How far fields of view are drawn beyond the middle of the zone, m.
 const BEYOND_M: f64 = 6.0;
-/// Width of the largest ellipse, m on the ground; the picture says by how much ellipses are enlarged.
-const LARGEST_ELLIPSE_M: f64 = 0.55;
+/// Longer half axis of the largest ellipse, m on the ground; the picture says by how much ellipses are enlarged.
+const LARGEST_ELLIPSE_M: f64 = 0.8;
 /// Room below the drawing for the legend, px.
-const LEGEND_PX: f64 = 92.0;
+const LEGEND_PX: f64 = 104.0;
 
 const NOW: &str = "#b3541e";
 const BETTER: &str = "#1c6a6a";
@@ -74,7 +76,7 @@ pub fn picture(plan: &Plan, now: (&Stand, &Forecast), better: Option<(&Stand, &F
     let sheet = sheet(plan, &court, &stands);
     let [width, height] = sheet.size_px;
     let mut svg = format!(
-        r#"<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width:.0} {:.0}" width="{width:.0}" height="{:.0}" font-family="sans-serif" font-size="13">"#,
+        r#"<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width:.0} {:.0}" width="{width:.0}" height="{:.0}" font-family="sans-serif" font-size="12">"#,
         height + LEGEND_PX,
         height + LEGEND_PX
     );
@@ -108,6 +110,8 @@ fn sheet(plan: &Plan, court: &Court, stands: &[Drawn]) -> Sheet {
             high[axis] = high[axis].max(point[axis]);
         }
     }
+    let narrow = (LEAST_WIDTH_M - (high[0] - low[0])).max(0.0) / 2.0;
+    (low[0], high[0]) = (low[0] - narrow, high[0] + narrow);
     Sheet {
         left_m: low[0] - MARGIN_M,
         top_m: high[1] + MARGIN_M,
@@ -218,7 +222,7 @@ fn enlargement(stands: &[Drawn]) -> f64 {
         .fold(1e-4, f64::max);
     let factor = LARGEST_ELLIPSE_M / largest;
     let decade = 10f64.powf(factor.log10().floor());
-    [5.0, 2.0, 1.0].into_iter().map(|step| step * decade).find(|round| *round <= factor).unwrap_or(1.0).max(1.0)
+    [8.0, 6.0, 5.0, 4.0, 3.0, 2.0, 1.0].into_iter().map(|step| step * decade).find(|round| *round <= factor).unwrap_or(1.0).max(1.0)
 }
 
 fn ellipses(svg: &mut String, sheet: &Sheet, drawn: &Drawn, enlarged: f64) {
@@ -253,11 +257,10 @@ fn legend(svg: &mut String, plan: &Plan, sheet: &Sheet, stands: &[Drawn], enlarg
         let millimetres = |m: f64| m * 1e3;
         let _ = write!(
             svg,
-            r#"<circle cx="22" cy="{:.1}" r="6" fill="{}"/><text x="36" y="{y:.1}" fill="{1}">{}: racket tip at {:.0} m/s {:.0} mm (depth {:.0}), body joint {:.0} mm (depth {:.0}); zone {:.0} %, bounce {:.0} % in two pictures</text>"#,
+            r#"<circle cx="22" cy="{:.1}" r="6" fill="{}"/><text x="36" y="{y:.1}" fill="{1}">{}: racket tip {:.0} mm (depth {:.0}), body joint {:.0} mm (depth {:.0}); in two pictures: zone {:.0} %, bounce {:.0} %</text>"#,
             y - 4.0,
             drawn.colour,
             drawn.name,
-            plan.motion.racket_mps,
             millimetres(drawn.forecast.racket.total_m),
             millimetres(drawn.forecast.racket.depth_m),
             millimetres(drawn.forecast.body.total_m),
@@ -267,8 +270,16 @@ fn legend(svg: &mut String, plan: &Plan, sheet: &Sheet, stands: &[Drawn], enlarg
         );
     }
     let y = top + 20.0 * stands.len() as f64;
-    let _ = write!(
-        svg,
-        r##"<text x="36" y="{y:.1}" fill="#444">Ellipses: 1 standard deviation of the racket tip, {enlarged:.0} times enlarged; a cross: not in two pictures. Dotted: where tripods may stand. Net at the top.</text>"##
-    );
+    let notes = [
+        format!(
+            "Ellipses: 1 standard deviation of the racket tip at {:.0} m/s, {enlarged:.0} times enlarged; a cross: not in two pictures.",
+            plan.motion.racket_mps
+        ),
+        "Dotted: where the tripods may stand. The net is at the top; one metre is one edge of the small square.".to_owned(),
+    ];
+    for (line, note) in notes.iter().enumerate() {
+        let _ =
+            write!(svg, r##"<text x="36" y="{:.1}" fill="#444">{note}</text>"##, y + 18.0 * line as f64);
+    }
+    let _ = write!(svg, r##"<rect x="{:.1}" y="10" width="{SCALE}" height="{SCALE}" fill="none" stroke="#444"/>"##, sheet.size_px[0] - SCALE - 12.0);
 }
