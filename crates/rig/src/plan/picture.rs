@@ -15,7 +15,7 @@ const SCALE: f64 = 34.0;
 /// Room around what is drawn, m.
 const MARGIN_M: f64 = 1.2;
 /// Least width of the drawing, so that the legend fits, m.
-const LEAST_WIDTH_M: f64 = 19.0;
+const LEAST_WIDTH_M: f64 = 21.0;
 /// How far fields of view are drawn beyond the middle of the zone, m.
 const BEYOND_M: f64 = 6.0;
 /// Longer half axis of the largest ellipse, m on the ground; the picture says by how much ellipses are enlarged.
