@@ -184,3 +184,24 @@ fn one_camera_alone_is_not_measurable_and_says_so_with_code_2() {
     assert_eq!(output.status.code(), Some(2), "{}", String::from_utf8_lossy(&output.stderr));
     assert!(String::from_utf8_lossy(&output.stderr).contains("at least two cameras"));
 }
+
+#[test]
+fn a_wrong_plan_is_named_with_its_line_and_one_that_shows_nothing_ends_with_code_2() {
+    let folder = tempfile::tempdir().unwrap();
+    let file = folder.path().join("plan.toml");
+    let path = file.display().to_string();
+    let example = String::from_utf8(midline(&["plan", "--example"]).stdout).unwrap();
+    std::fs::write(&file, example.replacen("x_m = [-1.2, 1.8]", "x_m = [1.8, -1.2]", 1)).unwrap();
+    let output = midline(&["plan", &path]);
+    let message = String::from_utf8_lossy(&output.stderr);
+    assert_eq!(output.status.code(), Some(1), "{message}");
+    assert!(message.contains("plan.toml: line ") && message.contains("empty"), "{message}");
+    assert!(!file.with_extension("svg").exists());
+
+    let away = "look_at_m = [0.0, -60.0, 1.0]\nname = \"";
+    std::fs::write(&file, example.replace("name = \"", away)).unwrap();
+    let output = midline(&["plan", &path]);
+    let message = String::from_utf8_lossy(&output.stderr);
+    assert_eq!(output.status.code(), Some(2), "{message}");
+    assert!(message.contains("two phones"), "{message}");
+}

@@ -32,6 +32,21 @@ pub(crate) enum Command {
         #[arg(long, value_enum, default_value_t = Hand::Right)]
         handedness: Hand,
     },
+    /// Before filming: what the 3D points will be worth with the tripods in these places, and better places
+    Plan {
+        /// Plan file; `midline plan --example` prints one to start from
+        #[arg(required_unless_present = "example")]
+        plan: Option<PathBuf>,
+        /// Print a commented plan to start from
+        #[arg(long)]
+        example: bool,
+        /// Where the picture goes; beside the plan when absent
+        #[arg(long)]
+        svg: Option<PathBuf>,
+        /// Print the result as JSON
+        #[arg(long)]
+        json: bool,
+    },
     /// Everything: from the footage to the report and the 3D recording
     Run {
         /// Session folders or session.toml files

@@ -13,6 +13,7 @@ mod board_print;
 mod demo;
 mod new;
 mod pictures;
+mod plan;
 mod progress;
 mod show;
 mod stages;
@@ -53,6 +54,10 @@ fn run(arguments: &Arguments) -> anyhow::Result<()> {
     match &arguments.command {
         Command::New { folder, code, handedness } => new::write(folder, code, *handedness),
         Command::Demo { folder, run } => demo::write(folder, *run),
+        Command::Plan { plan, example, svg, json } => match plan {
+            Some(plan) if !example => plan::make(plan, svg.as_deref(), *json),
+            _ => plan::example(),
+        },
         Command::Run { sessions } => {
             for session in sessions {
                 let stages = Stages::open(session)?;

@@ -134,6 +134,11 @@ impl Scene {
         }
     }
 
+    /// The same cameras and boards with other noise.
+    pub(crate) fn clone_with_seed(&self, seed: u64) -> Self {
+        Self { cameras: self.cameras.clone(), boards: self.boards.clone(), random: StdRng::seed_from_u64(seed) }
+    }
+
     pub(crate) fn lenses(&self) -> Vec<LensCalibration> {
         ["fence", "corner", "net", "roof"][..self.cameras.len()].iter().map(|name| lens(name)).collect()
     }

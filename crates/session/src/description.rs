@@ -113,6 +113,10 @@ pub struct CameraDescription {
     /// Marked court points: name of the point in the court model, and its pixel in the displayed picture.
     #[serde(default)]
     pub court_points: BTreeMap<String, [f64; 2]>,
+    /// Pixels anywhere along the middle of a painted line, by the name of the line in the court model: for lines whose
+    /// crossings are out of the picture or hidden.
+    #[serde(default)]
+    pub court_lines: BTreeMap<String, Vec<[f64; 2]>>,
 }
 
 /// Where a lens calibration comes from.
@@ -344,14 +348,14 @@ fn known_board<'a>(file: &Path, description: &'a Description, name: &str) -> Res
 }
 
 fn check_court(file: &Path, text: &str, description: &Description) -> Result<(), SessionError> {
-    let marked = description.cameras.iter().find(|c| !c.court_points.is_empty());
+    let marked = description.cameras.iter().find(|c| !(c.court_points.is_empty() && c.court_lines.is_empty()));
     let Some(choice) = &description.court else {
         return match marked {
             Some(camera) => Err(SessionError::malformed(
                 file,
-                line_with(text, "court_points"),
+                line_with(text, "court_points").or_else(|| line_with(text, "court_lines")),
                 format!(
-                    "camera \"{}\" has court_points but there is no [court] with a model; add model = \"itf-tennis\"",
+                    "camera \"{}\" has court_points or court_lines but there is no [court] with a model; add model = \"itf-tennis\"",
                     camera.name
                 ),
             )),
@@ -369,6 +373,9 @@ fn check_court(file: &Path, text: &str, description: &Description) -> Result<(),
     for camera in &description.cameras {
         for name in camera.court_points.keys() {
             known(file, "court point", name, court.points_m.keys().map(String::as_str))?;
+        }
+        for name in camera.court_lines.keys() {
+            known(file, "court line", name, court.lines_m.keys().map(String::as_str))?;
         }
     }
     Ok(())
@@ -395,6 +402,7 @@ points = "points/fence.json"
 readout_seconds = 0.008
 lens = { clip = "footage/fence-lens.mp4", board = "plate" }
 court_points = { near-baseline-centre-mark = [600.5, 500.0] }
+court_lines = { near-service-line = [[100.0, 300.0], [900.0, 310.5]] }
 [[camera]]
 name = "gate"
 footage = "footage/gate.mp4"
@@ -413,6 +421,7 @@ clips = { fence = "footage/fence-board.mp4", gate = "footage/gate-board.mp4" }
     fn a_good_description_is_read() {
         let description = parse(Path::new("session.toml"), GOOD).unwrap();
         assert_eq!(description.cameras[0].court_points["near-baseline-centre-mark"], [600.5, 500.0]);
+        assert_eq!(description.cameras[0].court_lines["near-service-line"][1], [900.0, 310.5]);
         assert!(matches!(description.cameras[1].lens, LensSource::File { .. }));
         assert!((description.session.air_celsius - 20.0).abs() < 1e-12);
     }
@@ -420,7 +429,7 @@ clips = { fence = "footage/fence-board.mp4", gate = "footage/gate-board.mp4" }
     #[test]
     fn mistakes_are_named_with_their_line() {
         let message = error(&GOOD.replace("\"gate\"", "\"fence\""));
-        assert!(message.contains("session.toml:19") && message.contains("two cameras"), "{message}");
+        assert!(message.contains("session.toml:20") && message.contains("two cameras"), "{message}");
         let message = error(&GOOD.replace("handedness = \"right\"", "handedness = \"both\""));
         assert!(message.contains("session.toml:4"), "{message}");
         let message = error(&GOOD.replace("points = \"points/gate.csv\"", "point = 3"));
@@ -429,6 +438,8 @@ clips = { fence = "footage/fence-board.mp4", gate = "footage/gate-board.mp4" }
         assert!(message.contains("no board named \"other\"") && message.contains("plate"), "{message}");
         let message = error(&GOOD.replace("near-baseline-centre-mark", "middle"));
         assert!(message.contains("no court point named \"middle\""), "{message}");
+        let message = error(&GOOD.replace("near-service-line", "tramline"));
+        assert!(message.contains("no court line named \"tramline\""), "{message}");
         let message = error(&GOOD.replace("[9, 6]", "[8, 6]"));
         assert!(message.contains("half turn"), "{message}");
         let message = error(&GOOD.replace("0.008", "8"));

@@ -12,6 +12,7 @@
 //!   diagonally inside, are black. Every camera and every view therefore names the same physical corner first. On a ChArUco
 //!   board the markers say which corner is which.
 
+mod court_overlay;
 mod crossings;
 mod edge_width;
 mod error;
@@ -26,6 +27,7 @@ pub mod reference;
 mod refinement;
 mod search;
 
+pub use court_overlay::draw_court;
 pub use error::VisionError;
 pub use grey::Grey;
 pub use markers::{MARKER_LAYOUT, MarkerCells, marker_cells, marker_squares};
