@@ -8,6 +8,7 @@ use serde::{Deserialize, Serialize};
 use crate::SessionError;
 use crate::board::Board;
 use crate::court::Court;
+use crate::known::{self, RecordingMode};
 
 /// Version of `session.toml` that this program reads.
 pub const DESCRIPTION_SCHEMA: u32 = 1;
@@ -101,9 +102,12 @@ pub struct CameraDescription {
     pub footage: PathBuf,
     /// 2D keypoints for that footage: COCO keypoint JSON or tidy CSV.
     pub points: PathBuf,
-    /// Rolling-shutter read-out in seconds, first row to last; 0 when unknown.
+    /// Rolling-shutter read-out in seconds, first row to last; 0 when unknown and no recording mode is named.
     #[serde(default)]
     pub readout_seconds: f64,
+    /// Recording mode of `calib/recording-modes.toml` whose read-out is used where none is given.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub recording_mode: Option<String>,
     /// Where the lens calibration comes from.
     pub lens: LensSource,
     /// Marked court points: name of the point in the court model, and its pixel in the displayed picture.
@@ -126,10 +130,13 @@ pub enum LensSource {
         /// Name of the board in it.
         board: String,
     },
-    /// An earlier result of the lens stage.
+    /// An earlier result of the lens stage, or a calibration file of OpenCV (YAML, XML or JSON).
     File {
-        /// The computed file.
+        /// The file.
         file: PathBuf,
+        /// Which lens, 1 or 2, of an OpenCV file that holds a pair of cameras.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        of_two: Option<u32>,
     },
 }
 
@@ -200,8 +207,16 @@ fn line_with(text: &str, needle: &str) -> Option<usize> {
     text.find(needle).map(|offset| line_of(text, offset))
 }
 
+/// Line of the first place of `needle` in the block of that number (from 0) that `header` opens.
+fn line_in_block(text: &str, header: &str, number: usize, needle: &str) -> Option<usize> {
+    let (start, _) = text.match_indices(header).nth(number)?;
+    let block = &text[start + header.len()..];
+    let end = block.find("\n[[").unwrap_or(block.len());
+    Some(line_of(text, start + header.len() + block[..end].find(needle)?))
+}
+
 fn parse(file: &Path, text: &str) -> Result<Description, SessionError> {
-    let description: Description = toml::from_str(text).map_err(|e| {
+    let mut description: Description = toml::from_str(text).map_err(|e| {
         SessionError::malformed(file, e.span().map(|s| line_of(text, s.start)), e.message().trim().to_owned())
     })?;
     if description.schema > DESCRIPTION_SCHEMA {
@@ -214,6 +229,32 @@ fn parse(file: &Path, text: &str) -> Result<Description, SessionError> {
     let wrong = |needle: &str, reason: String| SessionError::malformed(file, line_with(text, needle), reason);
     if description.cameras.is_empty() {
         return Err(wrong("", "no [[camera]]; describe at least one".into()));
+    }
+    // The session's own boards come first; of the others, those that it names.
+    for board in known::boards() {
+        let own = description.boards.iter().any(|other| other.name == board.name);
+        let of_lens = |camera: &CameraDescription| matches!(&camera.lens, LensSource::Clip { board: name, .. } if *name == board.name);
+        let shared = description.shared_board.as_ref().is_some_and(|shared| shared.board == board.name);
+        if !own && (shared || description.cameras.iter().any(of_lens)) {
+            description.boards.push(board);
+        }
+    }
+    for camera in &mut description.cameras {
+        if let Some(name) = &camera.recording_mode {
+            let modes = RecordingMode::all();
+            let mode = modes.iter().find(|mode| mode.name == *name).ok_or_else(|| {
+                let names: Vec<&str> = modes.iter().map(|mode| mode.name.as_str()).collect();
+                let reason = format!(
+                    "camera \"{}\": there is no recording mode \"{name}\"; there are: {}",
+                    camera.name,
+                    names.join(", ")
+                );
+                SessionError::malformed(file, line_with(text, &format!("\"{name}\"")), reason)
+            })?;
+            if camera.readout_seconds <= 0.0 {
+                camera.readout_seconds = mode.middle_seconds();
+            }
+        }
     }
     for (index, camera) in description.cameras.iter().enumerate() {
         let usable = |c: char| c.is_ascii_alphanumeric() || c == '-' || c == '_';
@@ -243,20 +284,22 @@ fn parse(file: &Path, text: &str) -> Result<Description, SessionError> {
                 ),
             ));
         }
-        if let LensSource::Clip { board, .. } = &camera.lens {
-            known_board(file, &description, board)?;
+        match &camera.lens {
+            LensSource::Clip { board, .. } => {
+                known_board(file, &description, board)?;
+            }
+            LensSource::File { of_two: Some(number), .. } if !(1..=2).contains(number) => {
+                return Err(wrong("of_two", format!("camera \"{}\": of_two = {number} must be 1 or 2", camera.name)));
+            }
+            LensSource::File { .. } => {}
         }
     }
-    for board in &description.boards {
-        if board.inner_corners.iter().any(|n| !(2..=50).contains(n)) || !(board.square_m > 0.0 && board.square_m < 1.0)
-        {
-            return Err(wrong(
-                &format!("\"{}\"", board.name),
-                format!(
-                    "board \"{}\": inner_corners {:?} must be 2 to 50 each and square_m {} between 0 and 1 metre",
-                    board.name, board.inner_corners, board.square_m
-                ),
-            ));
+    for (index, board) in description.boards.iter().enumerate() {
+        if let Some(fault) = board.fault() {
+            // The most telling word of the block, in turn: not every block has all of them.
+            let line =
+                ["dictionary", "inner_corners"].iter().find_map(|word| line_in_block(text, "[[board]]", index, word));
+            return Err(SessionError::malformed(file, line, fault));
         }
     }
     if let Some(shared) = &description.shared_board {
@@ -401,7 +444,45 @@ clips = { fence = "footage/fence-board.mp4", gate = "footage/gate-board.mp4" }
         assert!(message.contains("half turn"), "{message}");
         let message = error(&GOOD.replace("0.008", "8"));
         assert!(message.contains("session.toml:15") && message.contains("readout_seconds"), "{message}");
+        let message = error(&GOOD.replace("lens-gate.json\"", "pair.yml\", of_two = 3"));
+        assert!(message.contains("session.toml:22") && message.contains("must be 1 or 2"), "{message}");
+        let marked = |markers: &str| GOOD.replace("square_m = 0.04", &format!("square_m = 0.04\nmarkers = {markers}"));
+        assert!(parse(Path::new("session.toml"), &marked("{ dictionary = \"4x4_50\", side_m = 0.03 }")).is_ok());
+        let message = error(&marked("{ dictionary = \"4x4_55\", side_m = 0.03 }"));
+        assert!(
+            message.contains("session.toml:11") && message.contains("4x4_55") && message.contains("4x4_50"),
+            "{message}"
+        );
+        let message = error(&marked("{ dictionary = \"4x4_50\", side_m = 0.04 }"));
+        assert!(message.contains("session.toml:11") && message.contains("below square_m 0.04"), "{message}");
+        let message = error(&marked("{ dictionary = \"4x4_50\", side_m = 0.03 }").replace("[9, 6]", "[6, 9]"));
+        assert!(message.contains("session.toml:11") && message.contains("odd number of rows"), "{message}");
+        let message = error(&marked("{ dictionary = \"4x4_50\", side_m = 0.03 }").replace("[9, 6]", "[15, 6]"));
+        assert!(message.contains("take 56 markers") && message.contains("has 50"), "{message}");
         let message = error("schema = 1\nplayer = [");
         assert!(message.contains("session.toml:2"), "{message}");
+    }
+
+    #[test]
+    fn boards_and_recording_modes_of_the_program_may_be_named() {
+        let named = GOOD.replace("board = \"plate\" }", "board = \"a3-charuco\" }").replacen(
+            "readout_seconds = 0.008",
+            "recording_mode = \"phone-240\"",
+            1,
+        );
+        let description = parse(Path::new("session.toml"), &named).unwrap();
+        let names: Vec<&str> = description.boards.iter().map(|b| b.name.as_str()).collect();
+        assert_eq!(names, ["plate", "a3-charuco"]);
+        assert!(description.cameras.iter().any(|c| (c.readout_seconds - 0.0031).abs() < 1e-12));
+        // What is measured comes first.
+        let both =
+            GOOD.replacen("readout_seconds = 0.008", "readout_seconds = 0.008\nrecording_mode = \"phone-240\"", 1);
+        let description = parse(Path::new("session.toml"), &both).unwrap();
+        assert!(description.cameras.iter().all(|c| (c.readout_seconds - 0.0031).abs() > 1e-6));
+        let message = error(&named.replace("phone-240", "phone-1000"));
+        assert!(
+            message.contains("session.toml:") && message.contains("phone-30, phone-60, phone-120, phone-240"),
+            "{message}"
+        );
     }
 }

@@ -18,6 +18,8 @@ pub mod description;
 mod error;
 pub mod footage;
 pub mod keypoints;
+pub mod known;
+pub mod outside_lens;
 mod store;
 pub mod strokes;
 mod table;

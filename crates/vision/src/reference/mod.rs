@@ -7,8 +7,8 @@ mod calibrate;
 mod calibration_file;
 mod project;
 
-pub use calibrate::{ReferenceLens, ReferenceRig, calibrate_camera, stereo_calibrate};
-pub use calibration_file::{PublishedLens, read_calibration_file};
+pub use calibrate::{ReferenceLens, ReferenceRig, calibrate_camera, calibrate_fisheye, stereo_calibrate};
+pub use calibration_file::{PublishedLens, file_storage_matrix, file_storage_number, read_calibration_file};
 pub use project::{project_points, triangulate_points, undistort_points};
 
 use midline_geometry::{Intrinsics, LensModel, RigidTransform, rotation_from_vector};
@@ -27,20 +27,27 @@ pub struct LensFlags {
     pub fix_principal_point: bool,
     /// `CALIB_ZERO_TANGENT_DIST`: p1 = p2 = 0.
     pub zero_tangential: bool,
+    /// `CALIB_FIX_K2`: k2 = 0.
+    pub fix_k2: bool,
+    /// `CALIB_FIX_K3`: k3 = 0.
+    pub fix_k3: bool,
     /// `CALIB_RATIONAL_MODEL`: eight distortion coefficients.
     pub rational: bool,
 }
 
 impl LensFlags {
-    const NUMBERS: [i32; 4] = [
+    const NUMBERS: [i32; 6] = [
         opencv::calib3d::CALIB_FIX_ASPECT_RATIO,
         opencv::calib3d::CALIB_FIX_PRINCIPAL_POINT,
         opencv::calib3d::CALIB_ZERO_TANGENT_DIST,
+        opencv::calib3d::CALIB_FIX_K2,
+        opencv::calib3d::CALIB_FIX_K3,
         opencv::calib3d::CALIB_RATIONAL_MODEL,
     ];
 
-    fn fields(self) -> [bool; 4] {
-        [self.fix_aspect_ratio, self.fix_principal_point, self.zero_tangential, self.rational]
+    fn fields(self) -> [bool; 6] {
+        let Self { fix_aspect_ratio, fix_principal_point, zero_tangential, fix_k2, fix_k3, rational } = self;
+        [fix_aspect_ratio, fix_principal_point, zero_tangential, fix_k2, fix_k3, rational]
     }
 
     /// The flags as OpenCV's number.
@@ -52,9 +59,9 @@ impl LensFlags {
     /// The flags of OpenCV's number; `None` when it has others than these.
     #[must_use]
     pub fn from_number(number: i32) -> Option<Self> {
-        let [fix_aspect_ratio, fix_principal_point, zero_tangential, rational] =
+        let [fix_aspect_ratio, fix_principal_point, zero_tangential, fix_k2, fix_k3, rational] =
             Self::NUMBERS.map(|flag| number & flag != 0);
-        let flags = Self { fix_aspect_ratio, fix_principal_point, zero_tangential, rational };
+        let flags = Self { fix_aspect_ratio, fix_principal_point, zero_tangential, fix_k2, fix_k3, rational };
         (flags.number() == number).then_some(flags)
     }
 }
