@@ -26,6 +26,7 @@ type Outcome<T> = Result<T, Box<dyn Error>>;
 
 fn lens(name: &str) -> LensCalibration {
     LensCalibration {
+        quality: None,
         camera: name.to_owned(),
         intrinsics: PHONE,
         parameter_names: PHONE.parameter_names(),
