@@ -25,6 +25,7 @@ fn normal(random: &mut StdRng) -> f64 {
 
 fn lens(name: &str, camera: &Camera) -> LensCalibration {
     LensCalibration {
+        quality: None,
         camera: name.to_owned(),
         intrinsics: camera.intrinsics,
         parameter_names: camera.intrinsics.parameter_names(),
