@@ -18,6 +18,7 @@ pub mod description;
 mod error;
 pub mod footage;
 pub mod keypoints;
+pub mod motion;
 mod store;
 pub mod strokes;
 mod table;

@@ -20,10 +20,12 @@ mod calibration_error;
 mod camera_tracks;
 mod interpolation;
 mod lift;
+mod motion;
 mod point;
 mod side_swaps;
 
 pub use agreement::{Agreeing, triangulate_agreeing};
 pub use calibration_error::{CalibratedView, CalibrationCovariance, CalibrationError, ErrorParts, ViewSource};
 pub use lift::{LiftError, LiftSettings, Lifted, lift};
+pub use motion::{ContactTime, Moment, MotionSettings, SplineBasis, StrokeMotions, lift_strokes};
 pub use point::{Triangulated, TriangulationError, View, triangulate};
