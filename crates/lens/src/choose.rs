@@ -86,8 +86,13 @@ fn tenth(mut values: Vec<f64>) -> Option<f64> {
     values.get(values.len() / 10).copied()
 }
 
-/// Smear during an exposure from the motion to the sightings next in time, the larger of both, px; `None` without such.
+/// Smear during an exposure, px; `None` without neighbours in time.
 fn smear_px(views: &[BoardView], index: usize) -> Option<f64> {
+    speed_px_per_second(views, index).map(|speed| speed * EXPOSURE_SECONDS)
+}
+
+/// Mean speed of the corners to the sightings next in time, the larger of both; `None` without such.
+pub(crate) fn speed_px_per_second(views: &[BoardView], index: usize) -> Option<f64> {
     let here = &views[index];
     let neighbours = [index.checked_sub(1), index.checked_add(1).filter(|&next| next < views.len())];
     neighbours
@@ -96,13 +101,19 @@ fn smear_px(views: &[BoardView], index: usize) -> Option<f64> {
         .filter_map(|other| {
             let there = &views[other];
             let seconds = (there.pts_seconds - here.pts_seconds).abs();
-            let comparable = there.corners_px.len() == here.corners_px.len();
-            if !comparable || seconds > NEIGHBOUR_SECONDS || seconds <= 0.0 {
+            if seconds > NEIGHBOUR_SECONDS || seconds <= 0.0 {
                 return None;
             }
-            let moved: f64 =
-                here.corners_px.iter().zip(&there.corners_px).map(|(a, b)| (a[0] - b[0]).hypot(a[1] - b[1])).sum();
-            Some(moved / here.corners_px.len() as f64 / seconds * EXPOSURE_SECONDS)
+            let (mut moved, mut count) = (0.0, 0_usize);
+            let mut others = there.corner_indices().zip(&there.corners_px).peekable();
+            for (corner, a) in here.corner_indices().zip(&here.corners_px) {
+                while others.next_if(|(other, _)| *other < corner).is_some() {}
+                if let Some((_, b)) = others.next_if(|(other, _)| *other == corner) {
+                    moved += (a[0] - b[0]).hypot(a[1] - b[1]);
+                    count += 1;
+                }
+            }
+            (count > 0).then(|| moved / count as f64 / seconds)
         })
         .reduce(f64::max)
 }

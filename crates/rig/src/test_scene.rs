@@ -23,6 +23,7 @@ pub(crate) fn lens_model() -> Intrinsics {
 pub(crate) fn lens(camera: &str) -> LensCalibration {
     let intrinsics = lens_model();
     LensCalibration {
+        quality: None,
         camera: camera.to_owned(),
         intrinsics,
         parameter_names: intrinsics.parameter_names(),

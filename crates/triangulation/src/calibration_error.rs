@@ -240,6 +240,7 @@ pub(crate) mod tests {
 
     pub(crate) fn lens(name: &str, camera: &Camera, covariance: &DMatrix<f64>) -> LensCalibration {
         LensCalibration {
+            quality: None,
             camera: name.to_owned(),
             intrinsics: camera.intrinsics,
             parameter_names: camera.intrinsics.parameter_names(),
