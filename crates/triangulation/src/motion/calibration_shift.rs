@@ -55,13 +55,13 @@ impl CalibrationParameters {
         course: &C,
         fitted: &Fitted<C::State>,
         observations: &[Observation],
-    ) -> DMatrix<f64> {
+    ) -> Option<DMatrix<f64>> {
         let mut moved = DMatrix::zeros(course.columns(), self.count);
         for (observation, weight) in observations.iter().zip(&fitted.weights) {
             if *weight == 0.0 {
                 continue;
             }
-            let (motion, by_columns) = course.motion(&fitted.state, observation.landmark, &observation.at);
+            let (motion, by_columns) = course.motion(&fitted.solution.state, observation.landmark, &observation.at);
             let position = motion.fixed_rows::<3>(0).into_owned();
             let Some(seen) = observation.camera.project_with_jacobians(&position.into()) else { continue };
             let scale = fitted.scales[observation.landmark] * observation.sd_px;
@@ -84,7 +84,7 @@ impl CalibrationParameters {
             let clock = [velocity, velocity * observation.camera_seconds];
             add(self.clock_start + 2 * camera, &DMatrix::from_fn(2, 2, |i, j| clock[j][i]));
         }
-        fitted.inverse.times(&moved)
+        fitted.solution.response(&moved).ok()
     }
 
     /// Covariances (9 × 9 each) of a motion whose change per unit of each parameter is given (9 × parameters).

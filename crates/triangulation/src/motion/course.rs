@@ -27,6 +27,9 @@ pub(crate) trait Course: Sync {
 
     fn step(&self, state: &Self::State, delta: &DVector<f64>) -> Self::State;
 
+    /// Position of a landmark.
+    fn place(&self, state: &Self::State, landmark: usize, at: &Instant) -> Vector3<f64>;
+
     /// Position of a landmark and its derivative (3 × columns of the instant).
     fn position(&self, state: &Self::State, landmark: usize, at: &Instant) -> (Vector3<f64>, DMatrix<f64>);
 

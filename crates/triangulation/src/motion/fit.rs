@@ -6,10 +6,9 @@
 //! marginal likelihood; both follow from fixed-point steps of the form "effective parameters over squares" (MacKay 1992,
 //! "Bayesian interpolation"; for penalties, Wood & Fasiolo 2017, "A generalized Fellner-Schall method").
 
-use midline_solver::{LeastSquares, Loss, Options, SolverError, Structure, minimise};
-use nalgebra::{DMatrix, DVector};
+use midline_solver::{LeastSquares, LocalCovariance, Loss, Options, Solution, SolverError, Structure, minimise};
+use nalgebra::{DMatrix, DVector, Vector2};
 
-use super::bordered_band::{BorderedBand, BorderedInverse};
 use super::course::Course;
 use super::observations::Observation;
 
@@ -23,13 +22,14 @@ const MISTAKEN_SDS: f64 = 4.5;
 const READMITTED_SDS: f64 = 4.0;
 
 /// Rounds of smoothness and noise before they are taken as they are.
-const MOST_ROUNDS: usize = 25;
+const MOST_ROUNDS: usize = 20;
 
 /// Newton steps per round; the last round takes as many as are needed.
-const STEPS_PER_ROUND: usize = 4;
+const STEPS_PER_ROUND: usize = 2;
+const MOST_STEPS: usize = 50;
 
 /// A change of the logarithm of a precision or scale below this ends the rounds.
-const SETTLED: f64 = 0.02;
+const SETTLED: f64 = 0.05;
 
 /// Precisions may differ from the first guess by this factor either way.
 const PRECISION_RANGE: f64 = 1e7;
@@ -54,21 +54,13 @@ pub(crate) struct Fit<'a, C> {
 
 /// A fitted course.
 pub(crate) struct Fitted<S> {
-    pub(crate) state: S,
-    pub(crate) inverse: BorderedInverse,
+    pub(crate) solution: Solution<S>,
+    pub(crate) covariance: LocalCovariance,
+    /// Factor on the pixel standard deviation of each landmark.
     pub(crate) scales: Vec<f64>,
-    pub(crate) precisions: Vec<f64>,
     pub(crate) mistaken: Vec<bool>,
-    /// Robust weight of each observation at the end, 0 for a mistaken one.
+    /// Robust weight of each observation, 0 for a mistaken one.
     pub(crate) weights: Vec<f64>,
-    /// Root mean square residual of the observations used, pixels (length of both coordinates).
-    pub(crate) reprojection_px: Vec<f64>,
-}
-
-/// Buffers of a block's residual and Jacobian.
-struct Block {
-    residual: DVector<f64>,
-    jacobian: DMatrix<f64>,
 }
 
 impl<C: Course> Fit<'_, C> {
@@ -80,40 +72,28 @@ impl<C: Course> Fit<'_, C> {
         self.course.prior_group(prior).map_or(1.0, |group| self.precisions[group].sqrt())
     }
 
-    fn block(&self, state: &C::State, block: usize) -> Option<Block> {
-        let (rows, columns) = (self.block_rows(block), self.block_columns(block).len());
-        let mut found = Block { residual: DVector::zeros(rows), jacobian: DMatrix::zeros(rows, columns) };
-        self.evaluate(state, block, &mut found.residual, Some(&mut found.jacobian)).then_some(found)
+    /// Squared distance of every observation in standard deviations, mistaken or not; infinite behind the camera.
+    fn squares(&self, state: &C::State) -> Vec<f64> {
+        self.observations.iter().map(|o| self.off(state, o).map_or(f64::INFINITY, |off| off.norm_squared())).collect()
     }
 
-    /// Normal matrix and, per observation, robust weight and squared distance in standard deviations.
-    fn normal(&self, state: &C::State) -> Option<(BorderedBand, Vec<f64>, Vec<f64>)> {
-        let course = self.course;
-        let mut normal = BorderedBand::zeros(course.columns(), course.shared(), course.half_bandwidth());
-        let (mut weights, mut squares) = (Vec::new(), Vec::new());
-        for block in 0..self.block_count() {
-            let found = self.block(state, block)?;
-            let mut weight = 1.0;
-            if block < self.observations.len() {
-                let mut residual = DVector::zeros(2);
-                let seen = self.observed(state, block, &mut residual, None);
-                let squared = if seen { residual.norm_squared() } else { f64::INFINITY };
-                weight = if self.mistaken[block] { 0.0 } else { LOSS.value_and_weight(squared).1 };
-                weights.push(weight);
-                squares.push(squared);
-            }
-            if weight > 0.0 {
-                normal.add(&self.block_columns(block), &found.jacobian, weight);
-            }
-        }
-        Some((normal, weights, squares))
+    fn off(&self, state: &C::State, observation: &Observation) -> Option<Vector2<f64>> {
+        let place = self.course.place(state, observation.landmark, &observation.at);
+        Some((observation.camera.project(&place.into())? - observation.px) / self.sd_px(observation))
     }
 
-    /// Sum of `jacobian · inverse · jacobianᵀ` over a block's rows.
-    fn leverage(&self, state: &C::State, block: usize, inverse: &BorderedInverse) -> Option<(f64, f64)> {
-        let found = self.block(state, block)?;
-        let local = inverse.at(&self.block_columns(block));
-        Some(((&found.jacobian * local).component_mul(&found.jacobian).sum(), found.residual.norm_squared()))
+    fn weight(&self, block: usize, square: f64) -> f64 {
+        if self.mistaken[block] { 0.0 } else { LOSS.value_and_weight(square).1 }
+    }
+
+    /// Of a prior block: share of its rows that the data decide, summed, and its squared residual.
+    fn leverage(&self, state: &C::State, prior: usize, covariance: &LocalCovariance) -> Option<(f64, f64)> {
+        let (rows, columns) = self.course.prior_shape(prior);
+        let (mut residual, mut jacobian) = (DVector::zeros(rows), DMatrix::zeros(rows, columns.len()));
+        self.course.prior(state, prior, &mut residual, Some(&mut jacobian));
+        let precision = self.root_precision(prior).powi(2);
+        let spread = (&jacobian * covariance.of(&columns)?).component_mul(&jacobian).sum();
+        Some((precision * spread, precision * residual.norm_squared()))
     }
 }
 
@@ -166,34 +146,28 @@ impl<C: Course> LeastSquares for Fit<'_, C> {
             return true;
         }
         // What is mistaken has no say, not even with a derivative.
-        self.mistaken[block] || self.observed(state, block, residual, jacobian)
-    }
-
-    fn step(&self, state: &C::State, delta: &DVector<f64>) -> C::State {
-        self.course.step(state, delta)
-    }
-}
-
-impl<C: Course> Fit<'_, C> {
-    /// Residual of an observation, mistaken or not; `false` when the camera cannot see the place.
-    fn observed(
-        &self,
-        state: &C::State,
-        block: usize,
-        residual: &mut DVector<f64>,
-        jacobian: Option<&mut DMatrix<f64>>,
-    ) -> bool {
+        if self.mistaken[block] {
+            return true;
+        }
         let observation = &self.observations[block];
+        let Some(jacobian) = jacobian else {
+            return self.off(state, observation).is_some_and(|off| {
+                residual.copy_from(&off);
+                true
+            });
+        };
         let (position, by_columns) = self.course.position(state, observation.landmark, &observation.at);
         let Some((px, by_point)) = observation.camera.project_with_point_jacobian(&position.into()) else {
             return false;
         };
         let weight = 1.0 / self.sd_px(observation);
         residual.copy_from(&((px - observation.px) * weight));
-        if let Some(jacobian) = jacobian {
-            jacobian.copy_from(&((by_point * weight) * by_columns));
-        }
+        jacobian.copy_from(&((by_point * weight) * by_columns));
         true
+    }
+
+    fn step(&self, state: &C::State, delta: &DVector<f64>) -> C::State {
+        self.course.step(state, delta)
     }
 }
 
@@ -210,98 +184,85 @@ pub(crate) fn settle<C: Course>(
     let precisions = (0..course.groups()).map(|g| course.first_precision(g)).collect();
     let mut fit = Fit { course, observations, mistaken: vec![false; observations.len()], scales, precisions };
     let mut state = start;
-    let open = SolverError::RankDeficient { column: 0, alone: false, eigenvalue: 0.0 };
-    for round in 0..=MOST_ROUNDS {
+    for round in 0.. {
         let last = round == MOST_ROUNDS;
-        let max_iterations = if last { 50 } else { STEPS_PER_ROUND };
         let options = Options {
-            max_iterations,
+            max_iterations: if last { MOST_STEPS } else { STEPS_PER_ROUND },
             loss: LOSS,
-            absolute_step_tolerance: 1e-4,
-            cost_tolerance: 1e-9,
+            absolute_step_tolerance: 1e-3,
+            cost_tolerance: 1e-7,
             initial_damping: 1e-9,
             ..Options::default()
         };
-        state = minimise(&fit, state, &options)?.state;
-        let (normal, weights, squares) = fit.normal(&state).ok_or_else(|| open.clone())?;
-        let inverse = normal.inverse().ok_or_else(|| open.clone())?;
-        let changed = if last { 0.0 } else { adapt(&mut fit, &state, &inverse, &weights, &squares, round) };
-        if changed < SETTLED {
-            let reprojection_px = reprojection(&fit, &squares);
-            return Ok(Fitted {
-                state,
-                inverse,
-                scales: fit.scales,
-                precisions: fit.precisions,
-                mistaken: fit.mistaken,
-                weights,
-                reprojection_px,
-            });
+        let solution = minimise(&fit, state, &options)?;
+        let covariance = solution.local_covariance()?;
+        let squares = fit.squares(&solution.state);
+        if last || adapt(&mut fit, &solution.state, &covariance, &squares, round) < SETTLED {
+            let weights = squares.iter().enumerate().map(|(block, square)| fit.weight(block, *square)).collect();
+            return Ok(Fitted { solution, covariance, scales: fit.scales, mistaken: fit.mistaken, weights });
         }
+        state = solution.state;
     }
-    Err(open)
+    Err(SolverError::NoResiduals)
 }
 
 /// One step of noise scales, precisions and mistaken observations; the largest change.
 fn adapt<C: Course>(
     fit: &mut Fit<C>,
     state: &C::State,
-    inverse: &BorderedInverse,
-    weights: &[f64],
+    covariance: &LocalCovariance,
     squares: &[f64],
     round: usize,
 ) -> f64 {
-    let mut changed: f64 = 0.0;
-    let observed = fit.observations.len();
-    let mut leverages = vec![0.0; fit.scales.len()];
-    let mut rows = vec![0.0; fit.scales.len()];
-    let mut sums = vec![0.0; fit.scales.len()];
-    for block in 0..observed {
-        if fit.mistaken[block] {
-            continue;
-        }
-        let landmark = fit.observations[block].landmark;
-        let (leverage, _) = fit.leverage(state, block, inverse).unwrap_or((0.0, 0.0));
-        leverages[landmark] += weights[block] * leverage;
-        rows[landmark] += 2.0;
-        sums[landmark] += weights[block] * squares[block];
-    }
-    for landmark in 0..fit.scales.len() {
-        let free = rows[landmark] - leverages[landmark];
-        if free > 4.0 && sums[landmark] > 0.0 {
-            let old = fit.scales[landmark];
-            let new = (old * (sums[landmark] / free).sqrt()).clamp(SCALE_BOUNDS[0], SCALE_BOUNDS[1]);
-            fit.scales[landmark] = new;
-            changed = changed.max((new / old).ln().abs());
+    let mut prior_rows = 0.0;
+    let (mut effective, mut prior_squares) = (vec![0.0; fit.precisions.len()], vec![0.0; fit.precisions.len()]);
+    for prior in 0..fit.course.prior_count() {
+        let Some((leverage, squared)) = fit.leverage(state, prior, covariance) else { continue };
+        prior_rows += leverage;
+        if let Some(group) = fit.course.prior_group(prior) {
+            effective[group] += fit.course.prior_shape(prior).0 as f64 - leverage;
+            prior_squares[group] += squared;
         }
     }
-    changed = changed.max(adapt_precisions(fit, state, inverse));
+    // What the priors do not decide of the coefficients, the observations do.
+    let decided = fit.course.columns() as f64 - prior_rows;
+    let changed = adapt_scales(fit, squares, decided).max(adapt_precisions(fit, &effective, &prior_squares));
     // The first rounds' scales are too rough to tell what is mistaken.
-    if round >= 2 {
-        for block in 0..observed {
-            let limit = if fit.mistaken[block] { READMITTED_SDS } else { MISTAKEN_SDS };
-            let mistaken = squares[block] > limit * limit;
-            if mistaken != fit.mistaken[block] {
-                fit.mistaken[block] = mistaken;
-                changed = f64::INFINITY;
-            }
+    if round < 2 {
+        return f64::INFINITY;
+    }
+    let mut reversed = false;
+    for (mistaken, square) in fit.mistaken.iter_mut().zip(squares) {
+        let limit = if *mistaken { READMITTED_SDS } else { MISTAKEN_SDS };
+        let now = *square > limit * limit;
+        reversed |= now != *mistaken;
+        *mistaken = now;
+    }
+    if reversed { f64::INFINITY } else { changed }
+}
+
+fn adapt_scales<C: Course>(fit: &mut Fit<C>, squares: &[f64], decided: f64) -> f64 {
+    let landmarks = fit.scales.len();
+    let (mut rows, mut sums) = (vec![0.0; landmarks], vec![0.0; landmarks]);
+    for (block, observation) in fit.observations.iter().enumerate().filter(|(block, _)| !fit.mistaken[*block]) {
+        rows[observation.landmark] += 2.0;
+        sums[observation.landmark] += fit.weight(block, squares[block]) * squares[block];
+    }
+    // Each landmark's observations are taken to decide as many parameters as their number.
+    let free = 1.0 - decided / rows.iter().sum::<f64>();
+    let mut changed: f64 = 0.0;
+    for (landmark, scale) in fit.scales.iter_mut().enumerate() {
+        if free > 0.05 && sums[landmark] > 0.0 {
+            let old = *scale;
+            *scale = (old * (sums[landmark] / (rows[landmark] * free)).sqrt()).clamp(SCALE_BOUNDS[0], SCALE_BOUNDS[1]);
+            changed = changed.max((*scale / old).ln().abs());
         }
-    } else {
-        changed = f64::INFINITY;
     }
     changed
 }
 
-fn adapt_precisions<C: Course>(fit: &mut Fit<C>, state: &C::State, inverse: &BorderedInverse) -> f64 {
-    let groups = fit.course.groups();
-    let (mut effective, mut squares) = (vec![0.0; groups], vec![0.0; groups]);
-    for prior in 0..fit.course.prior_count() {
-        let Some(group) = fit.course.prior_group(prior) else { continue };
-        let block = fit.observations.len() + prior;
-        let Some((leverage, squared)) = fit.leverage(state, block, inverse) else { continue };
-        effective[group] += fit.course.prior_shape(prior).0 as f64 - leverage;
-        squares[group] += squared;
-    }
+fn adapt_precisions<C: Course>(fit: &mut Fit<C>, effective: &[f64], squares: &[f64]) -> f64 {
+    let groups = fit.precisions.len();
     let old = fit.precisions.clone();
     let per_kind = groups / fit.course.kinds();
     let mut changed: f64 = 0.0;
@@ -320,14 +281,4 @@ fn adapt_precisions<C: Course>(fit: &mut Fit<C>, state: &C::State, inverse: &Bor
         changed = changed.max((new / own).ln().abs() * (effective[group] / numerator).clamp(0.0, 1.0));
     }
     changed
-}
-
-fn reprojection<C: Course>(fit: &Fit<C>, squares: &[f64]) -> Vec<f64> {
-    let landmarks = fit.scales.len();
-    let (mut sums, mut counts) = (vec![0.0; landmarks], vec![0.0; landmarks]);
-    for (block, observation) in fit.observations.iter().enumerate().filter(|(block, _)| !fit.mistaken[*block]) {
-        sums[observation.landmark] += squares[block] * fit.sd_px(observation).powi(2);
-        counts[observation.landmark] += 1.0;
-    }
-    sums.iter().zip(counts).map(|(sum, count): (&f64, f64)| (sum / count.max(1.0)).sqrt()).collect()
 }

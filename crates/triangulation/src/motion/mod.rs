@@ -1,7 +1,6 @@
 //! Lift in continuous time: splines fitted to every row of every frame, with one-sided values at contact.
 
 mod basis;
-mod bordered_band;
 mod calibration_shift;
 mod course;
 mod fit;

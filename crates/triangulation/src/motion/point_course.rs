@@ -41,6 +41,10 @@ impl Course for PointCourse {
         state.iter().enumerate().map(|(i, c)| c + Vector3::from(delta.fixed_rows::<3>(3 * i))).collect()
     }
 
+    fn place(&self, state: &Self::State, _: usize, at: &Instant) -> Vector3<f64> {
+        value(state, at)
+    }
+
     fn position(&self, state: &Self::State, _: usize, at: &Instant) -> (Vector3<f64>, DMatrix<f64>) {
         let mut jacobian = DMatrix::zeros(3, 3 * ORDER);
         (combined(state, at, 0, &mut jacobian, 0, 3), jacobian)
@@ -83,6 +87,11 @@ impl Course for PointCourse {
     fn kinds(&self) -> usize {
         1
     }
+}
+
+/// The spline's value.
+pub(super) fn value(coefficients: &[Vector3<f64>], at: &Instant) -> Vector3<f64> {
+    at.derivatives[0].iter().zip(&coefficients[at.first..]).map(|(weight, c)| c * *weight).sum()
 }
 
 /// A derivative of the spline; its own derivative by the coefficients goes to row `row`, `stride` columns per coefficient.

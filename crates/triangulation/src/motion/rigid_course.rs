@@ -6,8 +6,8 @@
 use nalgebra::{DMatrix, DVector, Matrix3, UnitQuaternion, Vector3};
 
 use super::course::{Basis, Course, Instant, Motion, ORDER};
-use super::point_course::{combined, jerk};
-use super::rotation_spline::{difference, turning};
+use super::point_course::{combined, jerk, value};
+use super::rotation_spline::{difference, rotation, turning};
 use super::smoothness_groups::stretches;
 use midline_geometry::skew;
 
@@ -114,6 +114,11 @@ impl Course for RigidCourse {
                 .map(|(i, r)| r * UnitQuaternion::from_scaled_axis(own(i, 3)))
                 .collect(),
         }
+    }
+
+    fn place(&self, state: &RigidState, landmark: usize, at: &Instant) -> Vector3<f64> {
+        let line = rotation(&state.rotations[at.first..at.first + ORDER], at) * Vector3::x();
+        value(&state.positions, at) + line * self.distance_m(state, landmark)
     }
 
     fn position(&self, state: &RigidState, landmark: usize, at: &Instant) -> (Vector3<f64>, DMatrix<f64>) {
@@ -234,7 +239,7 @@ impl RigidCourse {
         }
         let distance = self.distance_m(state, landmark);
         if landmark > 0 {
-            let turning = turning(&state.rotations[at.first..at.first + ORDER], at);
+            let turning = turning(&state.rotations[at.first..at.first + ORDER], at, orders > 1);
             let rotation = turning.rotation.to_rotation_matrix().into_inner();
             let line = Vector3::x();
             let (w, a) = (turning.velocity, turning.acceleration);

@@ -26,8 +26,16 @@ pub(super) struct Turning {
     pub(super) acceleration_by: ByControls,
 }
 
-/// Rotation, angular velocity and acceleration at an instant, from the four control rotations there.
-pub(super) fn turning(controls: &[UnitQuaternion<f64>], at: &Instant) -> Turning {
+/// The rotation at an instant, from the four control rotations there.
+pub(super) fn rotation(controls: &[UnitQuaternion<f64>], at: &Instant) -> UnitQuaternion<f64> {
+    (1..ORDER).fold(controls[0], |turned, j| {
+        let share = at.derivatives[0][j..].iter().sum::<f64>();
+        turned * UnitQuaternion::from_scaled_axis((controls[j - 1].inverse() * controls[j]).scaled_axis() * share)
+    })
+}
+
+/// The rotation with its derivative and, when `moving`, angular velocity and acceleration with theirs.
+pub(super) fn turning(controls: &[UnitQuaternion<f64>], at: &Instant, moving: bool) -> Turning {
     let mut found = Turning {
         rotation: controls[0],
         velocity: Vector3::zeros(),
@@ -50,6 +58,9 @@ pub(super) fn turning(controls: &[UnitQuaternion<f64>], at: &Instant) -> Turning
         let factor_by = right_jacobian(&(difference * value)) * value * difference_by;
         found.rotation *= factor;
         found.rotation_by = back * found.rotation_by + factor_by;
+        if !moving {
+            continue;
+        }
 
         let carried = back * found.velocity;
         let carried_by = back * found.velocity_by + skew(&carried) * factor_by;

@@ -15,7 +15,7 @@ use super::fit::{Fitted, settle};
 use super::observations::Observation;
 use super::point_course::PointCourse;
 use super::rigid_course::{Distance, RigidCourse, RigidState};
-use super::section::{Seen, Source, breaks, bridged, common_range, observations, seen};
+use super::section::{Source, breaks, bridged, common_range, observations, seen};
 use super::start::{Places, coefficients, rotations};
 use crate::calibration_error::{CalibrationCovariance, ErrorParts};
 use crate::lift::LiftError;
@@ -259,7 +259,7 @@ impl Lifter<'_> {
         }
         let basis = Basis::clamped(&breaks(range, side.contact_seconds, frame_seconds))?;
         let observations = observations(self.sources, &seen, &basis);
-        let wanted = Wanted { side, seen: &seen, range };
+        let wanted = Wanted { side, range };
         if thing.rigid {
             self.rigid(&names, basis, &observations, &wanted)
         } else {
@@ -267,7 +267,7 @@ impl Lifter<'_> {
             let start = coefficients(&basis, &places);
             let course = PointCourse::new(basis);
             let fitted = settle(&course, &observations, vec![1.0], start).ok()?;
-            Some(self.result(&course, &fitted, &observations, 1, &wanted))
+            self.result(&course, &fitted, &observations, 1, &wanted)
         }
     }
 
@@ -298,7 +298,7 @@ impl Lifter<'_> {
         };
         let course = RigidCourse::new(basis, distances, *start.rotations.first()?);
         let fitted = settle(&course, observations, vec![1.0; names.len()], start).ok()?;
-        Some(self.result(&course, &fitted, observations, names.len(), wanted))
+        self.result(&course, &fitted, observations, names.len(), wanted)
     }
 
     fn result<C: Course>(
@@ -308,8 +308,8 @@ impl Lifter<'_> {
         observations: &[Observation],
         landmarks: usize,
         wanted: &Wanted,
-    ) -> SideResult {
-        let shift = self.parameters.shift(course, fitted, observations);
+    ) -> Option<SideResult> {
+        let shift = self.parameters.shift(course, fitted, observations)?;
         let used: Vec<Observation> =
             observations.iter().zip(&fitted.mistaken).filter(|(_, m)| !**m).map(|(o, _)| *o).collect();
         let at = |landmark: usize, seconds: f64| -> Option<PointMotion> {
@@ -318,8 +318,8 @@ impl Lifter<'_> {
             }
             let instant = course.basis().at(seconds);
             let columns = course.columns_at(&instant);
-            let (motion, by_columns) = course.motion(&fitted.state, landmark, &instant);
-            let pixels = &by_columns * fitted.inverse.at(&columns) * by_columns.transpose();
+            let (motion, by_columns) = course.motion(&fitted.solution.state, landmark, &instant);
+            let pixels = &by_columns * fitted.covariance.of(&columns)? * by_columns.transpose();
             let by_parameters = &by_columns * shift.select_rows(&columns);
             let others = self.parameters.parts(&by_parameters);
             let bridged = bridged(self.sources, &used, landmark, seconds);
@@ -329,20 +329,19 @@ impl Lifter<'_> {
         for (observation, _) in observations.iter().zip(&fitted.mistaken).filter(|(_, m)| **m) {
             *mistaken.entry(observation.rig_index).or_default() += 1;
         }
-        SideResult {
+        Some(SideResult {
             points: (0..landmarks)
                 .map(|landmark| wanted.side.instants.iter().map(|t| at(landmark, *t)).collect())
                 .collect(),
             at_contact: (0..landmarks).map(|landmark| at(landmark, wanted.side.contact_seconds)).collect(),
             mistaken,
-        }
+        })
     }
 }
 
 /// Where and from what a result is wanted.
 struct Wanted<'a> {
     side: &'a Side,
-    seen: &'a [Seen],
     range: [f64; 2],
 }
 
