@@ -1,6 +1,6 @@
 //! What moves: the contract between a fit and the thing whose motion is fitted.
 
-use nalgebra::{DMatrix, DVector, SVector, Vector3};
+use nalgebra::{DMatrix, DVector, Matrix2x3, SVector, Vector3};
 
 use super::basis::{Moment, SplineBasis};
 
@@ -30,8 +30,15 @@ pub(crate) trait Course: Sync {
     /// Position of a landmark.
     fn place(&self, state: &Self::State, landmark: usize, at: &Instant) -> Vector3<f64>;
 
-    /// Position of a landmark and its derivative (3 × columns of the instant).
-    fn position(&self, state: &Self::State, landmark: usize, at: &Instant) -> (Vector3<f64>, DMatrix<f64>);
+    /// Derivative by the columns of the instant of a pixel whose derivative by the landmark's position is `by_position`.
+    fn pull(
+        &self,
+        state: &Self::State,
+        landmark: usize,
+        at: &Instant,
+        by_position: &Matrix2x3<f64>,
+        jacobian: &mut DMatrix<f64>,
+    );
 
     /// Position, velocity and acceleration of a landmark and their derivative (9 × columns of the instant).
     fn motion(&self, state: &Self::State, landmark: usize, at: &Instant) -> (Motion, DMatrix<f64>);

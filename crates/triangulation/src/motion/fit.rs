@@ -25,11 +25,21 @@ const READMITTED_SDS: f64 = 4.0;
 const MOST_ROUNDS: usize = 20;
 
 /// Newton steps per round; the last round takes as many as are needed.
-const STEPS_PER_ROUND: usize = 2;
+const STEPS_PER_ROUND: usize = 1;
 const MOST_STEPS: usize = 50;
 
 /// A change of the logarithm of a precision or scale below this ends the rounds.
 const SETTLED: f64 = 0.05;
+
+/// Rows worth of the present smoothness in the common step: keeps it defined where nothing moves.
+const LEAST_ROWS: f64 = 0.1;
+
+/// A stretch's own change counts this much for the end of the rounds: its smoothness is known to a factor of two at best.
+const RELATIVE_SHARE: f64 = 0.3;
+
+/// Longest step of the logarithm of a precision, and how much longer than asked for it may be.
+const MOST_STEP: f64 = 1.5;
+const MOST_HASTE: f64 = 3.0;
 
 /// Precisions may differ from the first guess by this factor either way.
 const PRECISION_RANGE: f64 = 1e7;
@@ -50,6 +60,8 @@ pub(crate) struct Fit<'a, C> {
     pub(crate) scales: Vec<f64>,
     /// Precision of each group of priors.
     pub(crate) precisions: Vec<f64>,
+    /// Of each kind, the last common step of the logarithm of its precisions, with the change that was asked for.
+    pub(crate) last_steps: Vec<Option<[f64; 2]>>,
 }
 
 /// A fitted course.
@@ -156,13 +168,13 @@ impl<C: Course> LeastSquares for Fit<'_, C> {
                 true
             });
         };
-        let (position, by_columns) = self.course.position(state, observation.landmark, &observation.at);
-        let Some((px, by_point)) = observation.camera.project_with_point_jacobian(&position.into()) else {
+        let place = self.course.place(state, observation.landmark, &observation.at);
+        let Some((px, by_point)) = observation.camera.project_with_point_jacobian(&place.into()) else {
             return false;
         };
         let weight = 1.0 / self.sd_px(observation);
         residual.copy_from(&((px - observation.px) * weight));
-        jacobian.copy_from(&((by_point * weight) * by_columns));
+        self.course.pull(state, observation.landmark, &observation.at, &(by_point * weight), jacobian);
         true
     }
 
@@ -182,7 +194,14 @@ pub(crate) fn settle<C: Course>(
     start: C::State,
 ) -> Result<Fitted<C::State>, SolverError> {
     let precisions = (0..course.groups()).map(|g| course.first_precision(g)).collect();
-    let mut fit = Fit { course, observations, mistaken: vec![false; observations.len()], scales, precisions };
+    let mut fit = Fit {
+        course,
+        observations,
+        mistaken: vec![false; observations.len()],
+        scales,
+        precisions,
+        last_steps: vec![None; course.kinds()],
+    };
     let mut state = start;
     for round in 0.. {
         let last = round == MOST_ROUNDS;
@@ -262,23 +281,44 @@ fn adapt_scales<C: Course>(fit: &mut Fit<C>, squares: &[f64], decided: f64) -> f
 }
 
 fn adapt_precisions<C: Course>(fit: &mut Fit<C>, effective: &[f64], squares: &[f64]) -> f64 {
-    let groups = fit.precisions.len();
-    let old = fit.precisions.clone();
-    let per_kind = groups / fit.course.kinds();
+    let per_kind = fit.precisions.len() / fit.course.kinds();
     let mut changed: f64 = 0.0;
-    for group in 0..groups {
-        let kind = group / per_kind * per_kind..(group / per_kind + 1) * per_kind;
-        let around = [group.checked_sub(1), Some(group + 1)];
-        let near: Vec<f64> = around.into_iter().flatten().filter(|g| kind.contains(g)).map(|g| old[g].ln()).collect();
-        let own = old[group];
-        let usual = if near.is_empty() { own } else { (near.iter().sum::<f64>() / near.len() as f64).exp() };
-        // Squares are in units of the old precision; the neighbours' count as squares of their own precision.
-        let numerator = effective[group].max(0.0) + NEIGHBOUR_ROWS;
-        let denominator = squares[group] / own + NEIGHBOUR_ROWS / usual;
-        let first = fit.course.first_precision(group);
-        let new = (numerator / denominator).clamp(first / PRECISION_RANGE, first * PRECISION_RANGE);
-        fit.precisions[group] = new;
-        changed = changed.max((new / own).ln().abs() * (effective[group] / numerator).clamp(0.0, 1.0));
+    for kind in 0..fit.course.kinds() {
+        let groups = kind * per_kind..(kind + 1) * per_kind;
+        // All stretches together first: alone, each is held back by its neighbours.
+        let (rows, sum) = (effective[groups.clone()].iter().sum::<f64>(), squares[groups.clone()].iter().sum::<f64>());
+        // Before the first rounds have settled the data can seem to decide more than all.
+        let asked = ((rows.max(0.0) + LEAST_ROWS) / (sum + LEAST_ROWS)).ln();
+        let common = (asked * hastened(fit.last_steps[kind], asked)).clamp(-MOST_STEP, MOST_STEP);
+        fit.last_steps[kind] = Some([common, asked]);
+        changed = changed.max(asked.abs());
+        let old: Vec<f64> = fit.precisions[groups.clone()].to_vec();
+        for (index, group) in groups.enumerate() {
+            let near: Vec<f64> = [index.checked_sub(1), Some(index + 1)]
+                .into_iter()
+                .flatten()
+                .filter_map(|i| Some(old.get(i)?.ln()))
+                .collect();
+            let usual = if near.is_empty() { 0.0 } else { near.iter().sum::<f64>() / near.len() as f64 - old[index].ln() };
+            // Squares as they are once all have taken the common step; the neighbours' count as rows of their precision.
+            let own_squares = squares[group] * asked.exp();
+            let relative = ((effective[group].max(0.0) + NEIGHBOUR_ROWS) / (own_squares + NEIGHBOUR_ROWS / usual.exp())).ln();
+            let first = fit.course.first_precision(group);
+            fit.precisions[group] =
+                (old[index] * (common + relative).exp()).clamp(first / PRECISION_RANGE, first * PRECISION_RANGE);
+            changed = changed.max(relative.abs() * RELATIVE_SHARE);
+        }
     }
     changed
+}
+
+/// How much farther to go than the fixed-point step asks: the secant through the last two requests.
+fn hastened(last: Option<[f64; 2]>, asked: f64) -> f64 {
+    match last {
+        Some([step, before]) if step * asked > 0.0 && (before - asked) * step > 0.0 => {
+            (step / (before - asked)).clamp(1.0, MOST_HASTE)
+        }
+        Some([step, _]) if step * asked > 0.0 => MOST_HASTE,
+        _ => 1.0,
+    }
 }

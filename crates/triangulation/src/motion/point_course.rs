@@ -1,6 +1,6 @@
 //! One point on a spline in space.
 
-use nalgebra::{DMatrix, DVector, Vector3};
+use nalgebra::{DMatrix, DMatrixViewMut, DVector, Matrix2x3, Vector3};
 
 use super::course::{Basis, Course, Instant, Motion, ORDER};
 use super::smoothness_groups::stretches;
@@ -45,16 +45,18 @@ impl Course for PointCourse {
         value(state, at)
     }
 
-    fn position(&self, state: &Self::State, _: usize, at: &Instant) -> (Vector3<f64>, DMatrix<f64>) {
-        let mut jacobian = DMatrix::zeros(3, 3 * ORDER);
-        (combined(state, at, 0, &mut jacobian, 0, 3), jacobian)
+    fn pull(&self, _: &Self::State, _: usize, at: &Instant, by_position: &Matrix2x3<f64>, jacobian: &mut DMatrix<f64>) {
+        for (j, weight) in at.derivatives[0].iter().enumerate() {
+            jacobian.fixed_view_mut::<2, 3>(0, 3 * j).copy_from(&(by_position * *weight));
+        }
     }
 
     fn motion(&self, state: &Self::State, _: usize, at: &Instant) -> (Motion, DMatrix<f64>) {
         let mut jacobian = DMatrix::zeros(9, 3 * ORDER);
         let mut motion = Motion::zeros();
         for order in 0..3 {
-            let value = combined(state, at, order, &mut jacobian, 3 * order, 3);
+            let mut all = jacobian.columns_mut(0, 3 * ORDER);
+            let value = combined(state, at, order, &mut all, 3 * order, 3);
             motion.fixed_rows_mut::<3>(3 * order).copy_from(&value);
         }
         (motion, jacobian)
@@ -99,7 +101,7 @@ pub(super) fn combined(
     coefficients: &[Vector3<f64>],
     at: &Instant,
     order: usize,
-    jacobian: &mut DMatrix<f64>,
+    jacobian: &mut DMatrixViewMut<f64>,
     row: usize,
     stride: usize,
 ) -> Vector3<f64> {

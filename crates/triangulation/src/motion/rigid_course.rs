@@ -3,11 +3,11 @@
 //! Landmarks lie on the body's x axis at distances from the first that are estimated with a prior. The turn about the line
 //! itself is seen by none of them; it follows from the smoothness of the angular velocity and a wide prior on its rate.
 
-use nalgebra::{DMatrix, DVector, Matrix3, UnitQuaternion, Vector3};
+use nalgebra::{DMatrix, DVector, Matrix2x3, Matrix3, UnitQuaternion, Vector3};
 
 use super::course::{Basis, Course, Instant, Motion, ORDER};
 use super::point_course::{combined, jerk, value};
-use super::rotation_spline::{difference, rotation, turning};
+use super::rotation_spline::{ByControls, difference, rotation, turning};
 use super::smoothness_groups::stretches;
 use midline_geometry::skew;
 
@@ -121,13 +121,70 @@ impl Course for RigidCourse {
         value(&state.positions, at) + line * self.distance_m(state, landmark)
     }
 
-    fn position(&self, state: &RigidState, landmark: usize, at: &Instant) -> (Vector3<f64>, DMatrix<f64>) {
-        let (motion, jacobian) = self.derived(state, landmark, at, 1);
-        (motion.fixed_rows::<3>(0).into_owned(), jacobian)
+    fn pull(
+        &self,
+        state: &RigidState,
+        landmark: usize,
+        at: &Instant,
+        by_position: &Matrix2x3<f64>,
+        jacobian: &mut DMatrix<f64>,
+    ) {
+        let shared = self.shared();
+        for (j, weight) in at.derivatives[0].iter().enumerate() {
+            jacobian.fixed_view_mut::<2, 3>(0, shared + OWN * j).copy_from(&(by_position * *weight));
+        }
+        if landmark == 0 {
+            return;
+        }
+        let turning = turning(&state.rotations[at.first..at.first + ORDER], at, false);
+        let by_body = by_position * turning.rotation.to_rotation_matrix().matrix();
+        jacobian.fixed_view_mut::<2, 1>(0, landmark - 1).copy_from(&by_body.column(0));
+        let by_turn = by_body * skew(&Vector3::x()) * -self.distance_m(state, landmark);
+        for control in 0..ORDER {
+            let by_control = turning.rotation_by.fixed_columns::<3>(3 * control);
+            jacobian.fixed_view_mut::<2, 3>(0, shared + OWN * control + 3).copy_from(&(by_turn * by_control));
+        }
     }
 
     fn motion(&self, state: &RigidState, landmark: usize, at: &Instant) -> (Motion, DMatrix<f64>) {
-        self.derived(state, landmark, at, 3)
+        let shared = self.shared();
+        let mut jacobian = DMatrix::zeros(9, shared + OWN * ORDER);
+        let mut motion = Motion::zeros();
+        let mut own = jacobian.columns_mut(shared, OWN * ORDER);
+        for order in 0..3 {
+            let value = combined(&state.positions, at, order, &mut own, 3 * order, OWN);
+            motion.fixed_rows_mut::<3>(3 * order).copy_from(&value);
+        }
+        if landmark == 0 {
+            return (motion, jacobian);
+        }
+        let distance = self.distance_m(state, landmark);
+        let turning = turning(&state.rotations[at.first..at.first + ORDER], at, true);
+        let rotation = turning.rotation.to_rotation_matrix().into_inner();
+        let line = Vector3::x();
+        let (w, a) = (turning.velocity, turning.acceleration);
+        // The line, its rate and its second rate in body axes, with derivatives by the controls.
+        let parts = [line, w.cross(&line), a.cross(&line) + w.cross(&w.cross(&line))];
+        let by_velocity: Matrix3<f64> = -(skew(&w.cross(&line)) + skew(&w) * skew(&line));
+        let across = skew(&line);
+        let by_parts = [
+            ByControls::zeros(),
+            -across * turning.velocity_by,
+            by_velocity * turning.velocity_by - across * turning.acceleration_by,
+        ];
+        for (order, (part, by_part)) in parts.iter().zip(by_parts).enumerate() {
+            let outward = rotation * part;
+            let mut rows = motion.fixed_rows_mut::<3>(3 * order);
+            rows += outward * distance;
+            let turned = rotation * (by_part - skew(part) * turning.rotation_by) * distance;
+            for control in 0..ORDER {
+                jacobian
+                    .fixed_view_mut::<3, 3>(3 * order, shared + OWN * control + 3)
+                    .copy_from(&turned.fixed_columns::<3>(3 * control));
+            }
+            jacobian.fixed_view_mut::<3, 1>(3 * order, landmark - 1).copy_from(&outward);
+        }
+        (motion, jacobian)
     }
 
     fn prior_count(&self) -> usize {
@@ -225,46 +282,5 @@ impl RigidCourse {
     fn own_columns(&self, functions: std::ops::Range<usize>) -> Vec<usize> {
         let shared = self.shared();
         (shared + functions.start * OWN..shared + functions.end * OWN).collect()
-    }
-
-    /// The first `orders` of position, velocity and acceleration, with derivatives (3 `orders` rows).
-    fn derived(&self, state: &RigidState, landmark: usize, at: &Instant, orders: usize) -> (Motion, DMatrix<f64>) {
-        let shared = self.shared();
-        let mut jacobian = DMatrix::zeros(3 * orders, shared + OWN * ORDER);
-        let mut motion = Motion::zeros();
-        let mut own = DMatrix::zeros(3 * orders, OWN * ORDER);
-        for order in 0..orders {
-            let value = combined(&state.positions, at, order, &mut own, 3 * order, OWN);
-            motion.fixed_rows_mut::<3>(3 * order).copy_from(&value);
-        }
-        let distance = self.distance_m(state, landmark);
-        if landmark > 0 {
-            let turning = turning(&state.rotations[at.first..at.first + ORDER], at, orders > 1);
-            let rotation = turning.rotation.to_rotation_matrix().into_inner();
-            let line = Vector3::x();
-            let (w, a) = (turning.velocity, turning.acceleration);
-            // Line, its rate and its second rate in body axes, with derivatives by the controls.
-            let parts = [line, w.cross(&line), a.cross(&line) + w.cross(&w.cross(&line))];
-            let by_double: Matrix3<f64> = -(skew(&w.cross(&line)) + skew(&w) * skew(&line));
-            for (order, part) in parts.iter().take(orders).enumerate() {
-                let mut by = -skew(part) * turning.rotation_by;
-                if order == 1 {
-                    by -= skew(&line) * turning.velocity_by;
-                } else if order == 2 {
-                    by += -skew(&line) * turning.acceleration_by + by_double * turning.velocity_by;
-                }
-                let outward = rotation * part;
-                let mut rows = motion.fixed_rows_mut::<3>(3 * order);
-                rows += outward * distance;
-                let turned = rotation * by * distance;
-                for control in 0..ORDER {
-                    own.fixed_view_mut::<3, 3>(3 * order, OWN * control + 3)
-                        .copy_from(&turned.fixed_columns::<3>(3 * control));
-                }
-                jacobian.fixed_view_mut::<3, 1>(3 * order, landmark - 1).copy_from(&outward);
-            }
-        }
-        jacobian.columns_mut(shared, OWN * ORDER).copy_from(&own);
-        (motion, jacobian)
     }
 }
