@@ -1,12 +1,14 @@
 //! From all sightings of a board in a clip to the lens.
 
+use midline_geometry::ReadOut;
 use midline_session::board::{Board, BoardView};
 use midline_session::calibration::LensCalibration;
+use nalgebra::Vector2;
 
 use crate::calibrate::Fit;
 use crate::checks::{check, check_view};
 use crate::choice::best_model;
-use crate::choose::{choose_views, speed_px_per_second};
+use crate::choose::{choose_views, velocities_px_per_second};
 use crate::problem::ViewCorners;
 use crate::steadiness;
 use crate::{LensError, LensSettings};
@@ -15,6 +17,8 @@ use crate::{LensError, LensSettings};
 const MOST_UNUSABLE: f64 = 0.2;
 /// Error of a view, in its own standard deviations, as a multiple of the median view's, from which on it is put aside.
 const ODD_VIEW: f64 = 3.0;
+/// Share of a skew that is left when it was taken out with the mean velocity between neighbouring sightings.
+const SKEW_LEFT: f64 = 0.3;
 /// Share of the views that may be put aside as odd.
 const MOST_ODD: f64 = 0.2;
 
@@ -23,9 +27,9 @@ const MOST_ODD: f64 = 0.2;
 pub struct ClipSettings {
     /// Most views to solve from.
     pub most_views: usize,
-    /// Time that the sensor takes to read one picture, seconds: views in which the board moves are skewed by it and count
-    /// less. 0 when not known: such views then count in full.
-    pub read_out_seconds: f64,
+    /// How the sensor reads a picture: views in which the board moves are skewed by it. That is taken out as far as the
+    /// motion is known from the sightings before and after, and such views count less. Without a read-out they count in full.
+    pub read_out: ReadOut,
     /// Whether the lens model is chosen among all by their error on views left out; else it is that of `lens`.
     pub compare_models: bool,
     /// What is estimated and how good a corner is.
@@ -34,7 +38,7 @@ pub struct ClipSettings {
 
 impl Default for ClipSettings {
     fn default() -> Self {
-        Self { most_views: 40, read_out_seconds: 0.0, compare_models: true, lens: LensSettings::default() }
+        Self { most_views: 40, read_out: ReadOut::default(), compare_models: true, lens: LensSettings::default() }
     }
 }
 
@@ -68,18 +72,22 @@ pub fn calibrate_clip(
     }
     let usable: Vec<BoardView> = usable.into_iter().map(|(view, _)| view.clone()).collect();
     let chosen = choose_views(&usable, size_px, settings.most_views);
-    let sd_px: Vec<f64> = chosen.iter().map(|&index| sd_px(&usable, index, size_px, settings)).collect();
-    let moving = sd_px.iter().filter(|&&sd| sd > 2.0 * settings.lens.corner_sd_px).count();
+    let (mut views, mut sds) = (Vec::with_capacity(chosen.len()), Vec::with_capacity(chosen.len()));
+    let mut moving = 0;
+    for &index in &chosen {
+        let (view, skew_px) = deskewed(&usable, index, size_px, settings.read_out);
+        moving += usize::from(skew_px > settings.lens.corner_sd_px);
+        sds.push(settings.lens.corner_sd_px.hypot(SKEW_LEFT * skew_px));
+        views.push(view);
+    }
     if moving > 0 {
         remarks.push(format!(
-            "In {moving} of {} views the board moved, so that the rolling shutter skews it; they count less.",
+            "In {moving} of {} views the board moved, so that the rolling shutter skews it; that was taken out, and they count less.",
             chosen.len()
         ));
     }
-    let mut views: Vec<BoardView> = chosen.iter().filter_map(|&index| usable.get(index).cloned()).collect();
     check(camera, board, &views, size_px)?;
     let corners_m = board.corners_m();
-    let mut sds = sd_px;
     let of_views = |views: &[BoardView], sds: &[f64]| -> Result<(LensCalibration, LensSettings), LensError> {
         let corners: Vec<ViewCorners> =
             views.iter().zip(sds).map(|(view, &sd)| ViewCorners::new(view, &corners_m, sd)).collect();
@@ -118,16 +126,23 @@ pub fn calibrate_clip(
     Ok(calibration)
 }
 
-/// Standard deviation of a corner's coordinate, px: noise, and the skew by which a moving board differs from one at rest: a
-/// shift that grows from its first row to its last, half of it on average to either side.
-fn sd_px(views: &[BoardView], index: usize, size_px: [u32; 2], settings: &ClipSettings) -> f64 {
-    let noise = settings.lens.corner_sd_px;
-    let Some(speed) = speed_px_per_second(views, index) else { return noise };
-    let rows = || views[index].corners_px.iter().map(|px| px[1]);
-    let share =
-        (rows().fold(f64::NEG_INFINITY, f64::max) - rows().fold(f64::INFINITY, f64::min)) / f64::from(size_px[1]);
-    let skew = speed * settings.read_out_seconds * share.max(0.0) / 12f64.sqrt();
-    noise.hypot(skew)
+/// A view with its corners where they were at one time, and the root mean square skew that this took out, px.
+fn deskewed(views: &[BoardView], index: usize, size_px: [u32; 2], read_out: ReadOut) -> (BoardView, f64) {
+    let mut view = views[index].clone();
+    let delays: Vec<f64> =
+        view.corners_px.iter().map(|&px| read_out.delay_seconds(Vector2::from(px), size_px)).collect();
+    let count = delays.len() as f64;
+    // Against the mean, so that the view as a whole stays where it is.
+    let mean_delay = delays.iter().sum::<f64>() / count;
+    let mut squared = 0.0;
+    let velocities = velocities_px_per_second(views, index);
+    for ((px, delay), velocity) in view.corners_px.iter_mut().zip(&delays).zip(velocities) {
+        let Some(velocity) = velocity else { continue };
+        let skew = velocity * (delay - mean_delay);
+        *px = [px[0] - skew.x, px[1] - skew.y];
+        squared += skew.norm_squared();
+    }
+    (view, (squared / count).sqrt())
 }
 
 /// Views whose error stands out, at most a fifth of all.

@@ -37,4 +37,6 @@ pub use settings::{Aspect, LensModelChoice, LensSettings};
 #[cfg(test)]
 mod made_up_views;
 #[cfg(test)]
+mod quality_tests;
+#[cfg(test)]
 mod tests;

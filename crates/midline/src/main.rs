@@ -9,6 +9,7 @@
 //! - Results go to standard output, progress and errors to standard error. `--json` prints what a program reads.
 
 mod arguments;
+mod board_print;
 mod demo;
 mod new;
 mod pictures;
@@ -21,7 +22,7 @@ use std::process::ExitCode;
 
 use clap::Parser;
 
-use arguments::{Arguments, Command};
+use arguments::{Arguments, Command, LensAsked};
 use stages::{NotMeasurable, Stages};
 
 fn main() -> ExitCode {
@@ -61,7 +62,7 @@ fn run(arguments: &Arguments) -> anyhow::Result<()> {
             Ok(())
         }
         Command::Media(asked) => show::media(&Stages::open(&asked.session)?, asked.json),
-        Command::Lens(asked) => show::lens(&Stages::open(&asked.session)?, asked.json),
+        Command::Lens(asked) => lens(asked),
         Command::Rig(asked) => show::rig(&Stages::open(&asked.session)?, asked.json),
         Command::Points(asked) => show::points(&Stages::open(&asked.session)?, asked.json),
         Command::Clock(asked) => show::clock(&Stages::open(&asked.session)?, asked.json),
@@ -70,4 +71,16 @@ fn run(arguments: &Arguments) -> anyhow::Result<()> {
         Command::Report { session } => show::report(&Stages::open(session)?),
         Command::View { session } => show::view(&Stages::open(session)?),
     }
+}
+
+fn lens(asked: &LensAsked) -> anyhow::Result<()> {
+    if let Some(file) = &asked.print_board {
+        board_print::write(file, &asked.print)?;
+    }
+    if let Some(session) = &asked.session {
+        let stages = Stages::open(session)?;
+        show::lens(&stages, asked.json)?;
+        stages.write_lens_files(&asked.to_opencv)?;
+    }
+    Ok(())
 }

@@ -122,10 +122,13 @@ pub enum LensSource {
         /// Name of the board in it.
         board: String,
     },
-    /// An earlier result of the lens stage.
+    /// An earlier result of the lens stage, or a calibration file of OpenCV (YAML, XML or JSON).
     File {
-        /// The computed file.
+        /// The file.
         file: PathBuf,
+        /// Which lens, 1 or 2, of an OpenCV file that holds a pair of cameras.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        of_two: Option<u32>,
     },
 }
 
@@ -196,6 +199,14 @@ fn line_with(text: &str, needle: &str) -> Option<usize> {
     text.find(needle).map(|offset| line_of(text, offset))
 }
 
+/// Line of the first place of `needle` in the block of that number (from 0) that `header` opens.
+fn line_in_block(text: &str, header: &str, number: usize, needle: &str) -> Option<usize> {
+    let (start, _) = text.match_indices(header).nth(number)?;
+    let block = &text[start + header.len()..];
+    let end = block.find("\n[[").unwrap_or(block.len());
+    Some(line_of(text, start + header.len() + block[..end].find(needle)?))
+}
+
 fn parse(file: &Path, text: &str) -> Result<Description, SessionError> {
     let description: Description = toml::from_str(text).map_err(|e| {
         SessionError::malformed(file, e.span().map(|s| line_of(text, s.start)), e.message().trim().to_owned())
@@ -239,20 +250,22 @@ fn parse(file: &Path, text: &str) -> Result<Description, SessionError> {
                 ),
             ));
         }
-        if let LensSource::Clip { board, .. } = &camera.lens {
-            known_board(file, &description, board)?;
+        match &camera.lens {
+            LensSource::Clip { board, .. } => {
+                known_board(file, &description, board)?;
+            }
+            LensSource::File { of_two: Some(number), .. } if !(1..=2).contains(number) => {
+                return Err(wrong("of_two", format!("camera \"{}\": of_two = {number} must be 1 or 2", camera.name)));
+            }
+            LensSource::File { .. } => {}
         }
     }
-    for board in &description.boards {
-        if board.inner_corners.iter().any(|n| !(2..=50).contains(n)) || !(board.square_m > 0.0 && board.square_m < 1.0)
-        {
-            return Err(wrong(
-                &format!("\"{}\"", board.name),
-                format!(
-                    "board \"{}\": inner_corners {:?} must be 2 to 50 each and square_m {} between 0 and 1 metre",
-                    board.name, board.inner_corners, board.square_m
-                ),
-            ));
+    for (index, board) in description.boards.iter().enumerate() {
+        if let Some(fault) = board.fault() {
+            // The most telling word of the block, in turn: not every block has all of them.
+            let line =
+                ["dictionary", "inner_corners"].iter().find_map(|word| line_in_block(text, "[[board]]", index, word));
+            return Err(SessionError::malformed(file, line, fault));
         }
     }
     if let Some(shared) = &description.shared_board {
@@ -390,6 +403,21 @@ clips = { fence = "footage/fence-board.mp4", gate = "footage/gate-board.mp4" }
         assert!(message.contains("half turn"), "{message}");
         let message = error(&GOOD.replace("0.008", "8"));
         assert!(message.contains("session.toml:15") && message.contains("readout_seconds"), "{message}");
+        let message = error(&GOOD.replace("lens-gate.json\"", "pair.yml\", of_two = 3"));
+        assert!(message.contains("session.toml:22") && message.contains("must be 1 or 2"), "{message}");
+        let marked = |markers: &str| GOOD.replace("square_m = 0.04", &format!("square_m = 0.04\nmarkers = {markers}"));
+        assert!(parse(Path::new("session.toml"), &marked("{ dictionary = \"4x4_50\", side_m = 0.03 }")).is_ok());
+        let message = error(&marked("{ dictionary = \"4x4_55\", side_m = 0.03 }"));
+        assert!(
+            message.contains("session.toml:11") && message.contains("4x4_55") && message.contains("4x4_50"),
+            "{message}"
+        );
+        let message = error(&marked("{ dictionary = \"4x4_50\", side_m = 0.04 }"));
+        assert!(message.contains("session.toml:11") && message.contains("below square_m 0.04"), "{message}");
+        let message = error(&marked("{ dictionary = \"4x4_50\", side_m = 0.03 }").replace("[9, 6]", "[6, 9]"));
+        assert!(message.contains("session.toml:11") && message.contains("odd number of rows"), "{message}");
+        let message = error(&marked("{ dictionary = \"4x4_50\", side_m = 0.03 }").replace("[9, 6]", "[15, 6]"));
+        assert!(message.contains("take 56 markers") && message.contains("has 50"), "{message}");
         let message = error("schema = 1\nplayer = [");
         assert!(message.contains("session.toml:2"), "{message}");
     }

@@ -139,11 +139,8 @@ pub fn write_motion_parquet(
         column("name", DataType::Utf8, Arc::new(rows.iter().map(|r| Some(r.name)).collect::<StringArray>())),
     ];
     type Part = fn(&PointMotion) -> &Estimate3d;
-    let quantities: [(&str, &str, Part); 3] = [
-        ("", "m", |p| &p.position_m),
-        ("v", "m_s", |p| &p.velocity_m_s),
-        ("a", "m_s2", |p| &p.acceleration_m_s2),
-    ];
+    let quantities: [(&str, &str, Part); 3] =
+        [("", "m", |p| &p.position_m), ("v", "m_s", |p| &p.velocity_m_s), ("a", "m_s2", |p| &p.acceleration_m_s2)];
     for (prefix, unit, of) in quantities {
         for (axis, letter) in ["x", "y", "z"].into_iter().enumerate() {
             columns.push(number(format!("{prefix}{letter}_{unit}"), &|row| of(row.point).value[axis]));

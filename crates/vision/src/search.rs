@@ -1,18 +1,17 @@
-//! Finding a checkerboard in one picture.
+//! Finding a board in one picture.
 
 use midline_session::board::{Board, BoardView};
 use opencv::calib3d::{
     CALIB_CB_ADAPTIVE_THRESH, CALIB_CB_FAST_CHECK, CALIB_CB_NORMALIZE_IMAGE, find_chessboard_corners,
 };
-use opencv::core::{
-    BORDER_DEFAULT, Mat, Point2f, Size, TermCriteria, TermCriteria_COUNT, TermCriteria_EPS, ToInputArray, Vector,
-};
-use opencv::imgproc::{INTER_AREA, corner_sub_pix, gaussian_blur, resize};
+use opencv::core::{Mat, Point2f, Size, ToInputArray, Vector};
+use opencv::imgproc::{INTER_AREA, resize};
 
 use crate::crossings::has_crossings;
-use crate::edge_width::edge_width_px;
+use crate::edge_width::{REACH, edge_width_px, edges_of};
 use crate::numbering::{Grid, numbered};
-use crate::{Grey, VisionError};
+use crate::refinement::Refinement;
+use crate::{Grey, VisionError, marked_board};
 
 /// Longer sides in pixels to which the picture is reduced for the search, in turn: most boards are found in the small one;
 /// the larger one is for boards far away.
@@ -26,17 +25,17 @@ const LEAST_CROSSINGS: f64 = 0.5;
 const WINDOW_SHARE: f64 = 0.3;
 /// Bounds of half that window in pixels.
 const WINDOW_PX: [f64; 2] = [3.0, 15.0];
-/// Smoothing before the refinement, in pixels: edges sharper than the pixel grid pull corners toward whole pixels by up to
-/// 0.15 px on drawn boards, and half of that is gone with this.
-const SMOOTHING_PX: f64 = 1.0;
 /// Share of the distance to the nearest corner by which the refinement may move a corner before it is not believed.
 const FARTHEST_MOVE: f64 = 0.3;
 
 /// A board found in a picture.
 #[derive(Debug, Clone, PartialEq)]
 pub struct FoundBoard {
-    /// Corners in the order of [`Board::corners_m`], display orientation, pixels.
+    /// Corners in the order of [`Board::corners_m`] or of `corner_ids`, display orientation, pixels.
     pub corners_px: Vec<[f64; 2]>,
+    /// Which corner of [`Board::corners_m`] each one is, ascending; `None` = all of them. Only boards with markers can be
+    /// found in part.
+    pub corner_ids: Option<Vec<usize>>,
     /// Median width of the black-to-white transitions in pixels (10 % to 90 %); `None` when the picture has too little
     /// contrast to tell.
     pub edge_width_px: Option<f64>,
@@ -51,20 +50,29 @@ impl FoundBoard {
             pts_seconds,
             corners_px: self.corners_px,
             edge_width_px: self.edge_width_px,
-            corner_ids: None,
+            corner_ids: self.corner_ids,
         }
     }
 }
 
-/// Finds a checkerboard with all its inner corners; `None` when it is not there, not whole, or too small or blurred.
+/// Finds a checkerboard with all its inner corners, or a ChArUco board with those that are seen; `None` when it is not there,
+/// a checkerboard is not whole, or it is too small or blurred.
 ///
-/// The search (OpenCV's, after a count of crossings and its own fast rejection) runs on a reduced picture, the sub-pixel
+/// For a checkerboard, the search (OpenCV's, after a count of crossings and its own fast rejection) runs on a reduced picture, the sub-pixel
 /// refinement (Förstner & Gülch 1987, as OpenCV's `cornerSubPix`) on the full one. The numbering is made unambiguous from
 /// the squares' colours where the board allows it: see the crate's conventions.
 ///
 /// # Errors
-/// When the picture's size does not fit its bytes, the board has fewer than 3 × 3 inner corners, or OpenCV fails.
+/// When the picture's size does not fit its bytes, the board has fewer than 3 × 3 inner corners, its markers are not known,
+/// or OpenCV fails.
 pub fn find_board(board: &Board, picture: &Grey) -> Result<Option<FoundBoard>, VisionError> {
+    match &board.markers {
+        Some(markers) => marked_board::find(board, markers, picture),
+        None => find_checkerboard(board, picture),
+    }
+}
+
+fn find_checkerboard(board: &Board, picture: &Grey) -> Result<Option<FoundBoard>, VisionError> {
     let [across, down] = board.inner_corners;
     let pattern = match (i32::try_from(across), i32::try_from(down)) {
         (Ok(columns), Ok(rows)) if columns >= 3 && rows >= 3 => Size::new(columns, rows),
@@ -82,8 +90,8 @@ pub fn find_board(board: &Board, picture: &Grey) -> Result<Option<FoundBoard>, V
         let Some(corners_px) = search_reduced(&full, picture.size_px, side, pattern)? else { continue };
         let Some(refined) = refined(&full, Grid { across, down, corners_px })? else { continue };
         if let Some(grid) = numbered(&refined, picture) {
-            let edge_width_px = edge_width_px(&grid, picture);
-            return Ok(Some(FoundBoard { corners_px: grid.corners_px, edge_width_px }));
+            let edge_width_px = edge_width_px(edges_of(&grid), REACH, picture);
+            return Ok(Some(FoundBoard { corners_px: grid.corners_px, corner_ids: None, edge_width_px }));
         }
     }
     Ok(None)
@@ -121,27 +129,16 @@ fn search_reduced(
 
 /// The corners refined in the full picture, each with a window that suits its neighbourhood; `None` when one runs away.
 fn refined(full: &impl ToInputArray, grid: Grid) -> Result<Option<Grid>, VisionError> {
-    let mut smooth = Mat::default();
-    gaussian_blur(full, &mut smooth, Size::new(0, 0), SMOOTHING_PX, SMOOTHING_PX, BORDER_DEFAULT)
-        .map_err(VisionError::opencv("smoothing a picture"))?;
-    let criteria = TermCriteria::new(TermCriteria_EPS + TermCriteria_COUNT, 50, 1e-4)
-        .map_err(VisionError::opencv("preparing the refinement"))?;
+    let refinement = Refinement::of(full)?;
     let mut corners_px = Vec::with_capacity(grid.corners_px.len());
     for row in 0..grid.down {
         for column in 0..grid.across {
-            let start = grid.at(column, row);
             let spacing = nearest_neighbour_px(&grid, column, row);
-            let half = (WINDOW_SHARE * spacing).clamp(WINDOW_PX[0], WINDOW_PX[1]) as i32;
-            let mut point = Vector::<Point2f>::from_slice(&[Point2f::new(start[0] as f32, start[1] as f32)]);
-            corner_sub_pix(&smooth, &mut point, Size::new(half, half), Size::new(-1, -1), criteria)
-                .map_err(VisionError::opencv("refining a corner"))?;
-            let refined = point.get(0).map_err(VisionError::opencv("refining a corner"))?;
-            let end = [f64::from(refined.x), f64::from(refined.y)];
-            let moved = (end[0] - start[0]).hypot(end[1] - start[1]);
-            if moved.is_nan() || moved > FARTHEST_MOVE * spacing {
-                return Ok(None);
+            let half = (WINDOW_SHARE * spacing).clamp(WINDOW_PX[0], WINDOW_PX[1]);
+            match refinement.corner(grid.at(column, row), half, FARTHEST_MOVE * spacing)? {
+                Some(corner) => corners_px.push(corner),
+                None => return Ok(None),
             }
-            corners_px.push(end);
         }
     }
     Ok(Some(Grid { corners_px, ..grid }))

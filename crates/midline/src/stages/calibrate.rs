@@ -1,11 +1,11 @@
 //! Lens, rig and clock.
 
 use std::collections::BTreeMap;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use anyhow::Context;
 use midline_clock::CameraSound;
-use midline_lens::LensSettings;
+use midline_lens::ClipSettings;
 use midline_rig::{RigInput, SharedSighting};
 use midline_session::board::Board;
 use midline_session::calibration::{CalibratedCamera, ClockCalibration, LensCalibration, RigCalibration};
@@ -15,9 +15,6 @@ use serde_json::json;
 
 use super::Stages;
 use crate::progress;
-
-/// Most board views that a lens is solved from.
-const LENS_VIEWS: usize = 30;
 
 /// A lens with the file that it stands in.
 pub(crate) struct LensInUse {
@@ -30,31 +27,29 @@ impl Stages {
     pub(crate) fn lens(&self, camera: &CameraDescription) -> anyhow::Result<LensInUse> {
         let footage = self.footage(camera)?;
         let in_use = match &camera.lens {
-            LensSource::File { file } => {
-                let file = self.session.path(file);
-                let mut lens = Self::earlier_lens(&file)?;
-                lens.camera.clone_from(&camera.name);
+            LensSource::File { file, of_two } => {
+                let file = self.given(file, &format!("the lens file of camera \"{}\"", camera.name))?;
+                let lens = Self::lens_from_file(camera, &file, *of_two, footage.size_px)?;
                 LensInUse { lens, file }
             }
             LensSource::Clip { clip, board } => {
                 let board = self.known_board(board)?;
                 let (sightings, boards) = self.sightings(&format!("{}-lens", camera.name), clip, board)?;
-                let settings = LensSettings::default();
+                // The board was filmed with the same phone and mode as the strokes, so that it is read alike.
+                let settings =
+                    ClipSettings { read_out: Self::read_out(camera, &sightings.footage), ..ClipSettings::default() };
                 let provenance = self.hashes.provenance(
                     "lens",
                     &self.session.folder,
                     &[boards],
-                    json!({ "board": board, "most_views": LENS_VIEWS, "lens": format!("{settings:?}") }),
+                    json!({ "board": board, "lens": format!("{settings:?}") }),
                 )?;
                 let file = self.session.computed(&format!("lens-{}.json", camera.name));
                 let lens = self.hashes.kept(&file, provenance, || {
                     let spinner = progress::spinner(&format!("lens, {}", camera.name));
                     let size_px = sightings.footage.size_px;
-                    let chosen: Vec<_> = midline_lens::choose_views(&sightings.views, size_px, LENS_VIEWS)
-                        .into_iter()
-                        .filter_map(|index| sightings.views.get(index).cloned())
-                        .collect();
-                    let lens = midline_lens::calibrate(&camera.name, board, &chosen, size_px, &settings)
+                    let views = &sightings.views;
+                    let lens = midline_lens::calibrate_clip(&camera.name, board, views, size_px, &settings)
                         .with_context(|| format!("lens of camera \"{}\" from {}", camera.name, clip.display()))?;
                     spinner.finish_and_clear();
                     Ok(lens)
@@ -63,6 +58,16 @@ impl Stages {
             }
         };
         let filmed = in_use.lens.intrinsics.size_px;
+        anyhow::ensure!(
+            filmed == footage.size_px || [filmed[1], filmed[0]] != footage.size_px,
+            "camera \"{}\": the lens was calibrated for pictures of {} × {} px, but the footage is turned by a quarter ({} × {} px); film \
+             the board with the phone held as for the strokes",
+            camera.name,
+            filmed[0],
+            filmed[1],
+            footage.size_px[0],
+            footage.size_px[1],
+        );
         anyhow::ensure!(
             filmed == footage.size_px,
             "camera \"{}\": the lens was calibrated for pictures of {} × {} px, the footage has {} × {} px; film the board with the \
@@ -78,6 +83,27 @@ impl Stages {
 
     pub(crate) fn lenses(&self) -> anyhow::Result<Vec<LensInUse>> {
         self.cameras().iter().map(|camera| self.lens(camera)).collect()
+    }
+
+    /// Writes lenses into OpenCV calibration files; each of `wanted` is `CAMERA=FILE`.
+    pub(crate) fn write_lens_files(&self, wanted: &[String]) -> anyhow::Result<()> {
+        for wanted in wanted {
+            let parts = wanted.split_once('=').filter(|(name, file)| !name.is_empty() && !file.is_empty());
+            let (name, file) = parts.with_context(|| {
+                format!("--to-opencv {wanted}: write the camera's name, = and the file, such as left=left.yml")
+            })?;
+            let camera = self.cameras().iter().find(|camera| camera.name == name).with_context(|| {
+                let names: Vec<&str> = self.cameras().iter().map(|camera| camera.name.as_str()).collect();
+                format!("--to-opencv {wanted}: no camera named \"{name}\"; there are: {}", names.join(", "))
+            })?;
+            let board = match &camera.lens {
+                LensSource::Clip { board, .. } => self.session.board(board),
+                LensSource::File { .. } => None,
+            };
+            midline_vision::write_lens_file(Path::new(file), &self.lens(camera)?.lens, board)?;
+            eprintln!("{file}: lens of camera \"{name}\"");
+        }
+        Ok(())
     }
 
     /// The rig stage.
@@ -204,7 +230,7 @@ impl Stages {
         self.session.board(name).with_context(|| format!("session.toml: no board named \"{name}\""))
     }
 
-    pub(super) fn sound_of(&self, clip: &std::path::Path, camera: &str) -> anyhow::Result<SoundTrack> {
+    pub(super) fn sound_of(&self, clip: &Path, camera: &str) -> anyhow::Result<SoundTrack> {
         let path = self.given(clip, &format!("a clip of camera \"{camera}\""))?;
         midline_media::sound(&path)?.with_context(|| {
             format!(

@@ -95,13 +95,7 @@ fn search(path: &Path, label: &str, board: &Board) -> anyhow::Result<Sightings> 
             .map(|picture| {
                 let grey = Grey { pixels: &picture.pixels, size_px: picture.size_px };
                 let board = midline_vision::find_board(board, &grey)?;
-                Ok(board.map(|found| BoardView {
-                    frame_index: picture.frame_index,
-                    pts_seconds: picture.pts_seconds,
-                    corners_px: found.corners_px,
-                    edge_width_px: found.edge_width_px,
-                    corner_ids: None,
-                }))
+                Ok(board.map(|found| found.into_view(picture.frame_index, picture.pts_seconds)))
             })
             .collect::<anyhow::Result<_>>()?;
         views.extend(found.into_iter().flatten());
@@ -109,12 +103,15 @@ fn search(path: &Path, label: &str, board: &Board) -> anyhow::Result<Sightings> 
     bar.finish_and_clear();
     anyhow::ensure!(
         !views.is_empty(),
-        "{}: board \"{}\" ({} × {} inner corners) was not found in any of {frames_searched} frames searched; check \
-         inner_corners in session.toml, and that the whole board is in the picture, lit and not blurred",
+        "{}: board \"{}\" ({} × {} inner corners{}) was not found in any of {frames_searched} frames searched; check {} in \
+         session.toml, and that {} is in the picture, lit and not blurred",
         path.display(),
         board.name,
         board.inner_corners[0],
         board.inner_corners[1],
+        board.markers.as_ref().map_or(String::new(), |markers| format!(", markers {}", markers.dictionary)),
+        if board.markers.is_some() { "inner_corners, the markers' dictionary and side_m" } else { "inner_corners" },
+        if board.markers.is_some() { "a good part of the board" } else { "the whole board" },
     );
     Ok(Sightings { footage, frames_searched, views })
 }

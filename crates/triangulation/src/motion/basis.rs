@@ -108,8 +108,7 @@ impl<const ORDER: usize> SplineBasis<ORDER> {
                 *value += (seconds - self.knots[function]) / self.width(function, degree) * low[j - 1];
             }
             if j < degree {
-                *value +=
-                    (self.knots[function + degree + 1] - seconds) / self.width(function + 1, degree) * low[j];
+                *value += (self.knots[function + degree + 1] - seconds) / self.width(function + 1, degree) * low[j];
             }
         }
         high

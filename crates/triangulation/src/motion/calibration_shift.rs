@@ -95,7 +95,8 @@ impl CalibrationParameters {
         };
         let zero = || DMatrix::zeros(by_parameters.nrows(), by_parameters.nrows());
         let poses = of(0, &self.poses);
-        let lenses = self.lenses.iter().zip(&self.lens_starts).fold(zero(), |sum, (lens, first)| sum + of(*first, lens));
+        let lenses =
+            self.lenses.iter().zip(&self.lens_starts).fold(zero(), |sum, (lens, first)| sum + of(*first, lens));
         let clocks = self.clocks.iter().enumerate().fold(zero(), |sum, (camera, [a, b])| {
             sum + of(self.clock_start + 2 * camera, &DMatrix::from_row_slice(2, 2, &[a[0], a[1], b[0], b[1]]))
         });

@@ -299,10 +299,12 @@ fn adapt_precisions<C: Course>(fit: &mut Fit<C>, effective: &[f64], squares: &[f
                 .flatten()
                 .filter_map(|i| Some(old.get(i)?.ln()))
                 .collect();
-            let usual = if near.is_empty() { 0.0 } else { near.iter().sum::<f64>() / near.len() as f64 - old[index].ln() };
+            let usual =
+                if near.is_empty() { 0.0 } else { near.iter().sum::<f64>() / near.len() as f64 - old[index].ln() };
             // Squares as they are once all have taken the common step; the neighbours' count as rows of their precision.
             let own_squares = squares[group] * asked.exp();
-            let relative = ((effective[group].max(0.0) + NEIGHBOUR_ROWS) / (own_squares + NEIGHBOUR_ROWS / usual.exp())).ln();
+            let relative =
+                ((effective[group].max(0.0) + NEIGHBOUR_ROWS) / (own_squares + NEIGHBOUR_ROWS / usual.exp())).ln();
             let first = fit.course.first_precision(group);
             fit.precisions[group] =
                 (old[index] * (common + relative).exp()).clamp(first / PRECISION_RANGE, first * PRECISION_RANGE);

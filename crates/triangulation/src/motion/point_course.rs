@@ -74,7 +74,13 @@ impl Course for PointCourse {
         Some(self.stretches[prior])
     }
 
-    fn prior(&self, state: &Self::State, prior: usize, residual: &mut DVector<f64>, jacobian: Option<&mut DMatrix<f64>>) {
+    fn prior(
+        &self,
+        state: &Self::State,
+        prior: usize,
+        residual: &mut DVector<f64>,
+        jacobian: Option<&mut DMatrix<f64>>,
+    ) {
         jerk(&self.basis, state, prior, residual, jacobian, 3);
     }
 

@@ -271,13 +271,7 @@ impl Lifter<'_> {
         }
     }
 
-    fn rigid(
-        &self,
-        names: &[&str],
-        basis: Basis,
-        observations: &[Observation],
-        wanted: &Wanted,
-    ) -> Option<SideResult> {
+    fn rigid(&self, names: &[&str], basis: Basis, observations: &[Observation], wanted: &Wanted) -> Option<SideResult> {
         let places: Vec<Places> =
             names.iter().map(|name| Places::new(self.tracks, name, wanted.range)).collect::<Option<_>>()?;
         let (first, last) = (places.first()?, places.last()?);

@@ -79,7 +79,8 @@ fn trial_run() {
         let mut within: Vec<Tally> = (0..NAMES.len()).map(|_| Tally::default()).collect();
         let mut speeds = Vec::new();
         for seed in seeds {
-            let filmed = film(&Filming { rates_hz: vec![rate, rate], read_out_seconds: 0.9 / rate, seed, ..Filming::default() });
+            let filmed =
+                film(&Filming { rates_hz: vec![rate, rate], read_out_seconds: 0.9 / rate, seed, ..Filming::default() });
             let began = std::time::Instant::now();
             let stroke = lifted(&filmed);
             println!("{:.2} s", began.elapsed().as_secs_f64());
@@ -131,7 +132,14 @@ fn some_line() -> (RigidCourse, RigidState) {
 fn the_rigid_lines_derivatives_are_right() {
     let (course, state) = some_line();
     let precisions = vec![1.0; course.groups()];
-    let fit = Fit { course: &course, observations: &[], mistaken: Vec::new(), scales: Vec::new(), precisions, last_steps: Vec::new() };
+    let fit = Fit {
+        course: &course,
+        observations: &[],
+        mistaken: Vec::new(),
+        scales: Vec::new(),
+        precisions,
+        last_steps: Vec::new(),
+    };
     let worst = worst_jacobian_error(&fit, &state);
     assert!(worst < 1e-6, "{worst}");
     for landmark in 0..3 {

@@ -8,7 +8,7 @@ mod calibration_file;
 mod project;
 
 pub use calibrate::{ReferenceLens, ReferenceRig, calibrate_camera, stereo_calibrate};
-pub use calibration_file::{PublishedLens, read_calibration_file};
+pub use calibration_file::{PublishedLens, file_storage_matrix, file_storage_number, read_calibration_file};
 pub use project::{project_points, triangulate_points, undistort_points};
 
 use midline_geometry::{Intrinsics, LensModel, RigidTransform, rotation_from_vector};
