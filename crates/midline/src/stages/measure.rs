@@ -45,6 +45,7 @@ impl Stages {
         let path = self.tracks_file();
         if let Ok((tracks, kept)) = Tracks::read_parquet(&path)
             && kept == provenance
+            && self.lifted_points_file().is_file()
         {
             return Ok(tracks);
         }

@@ -129,3 +129,54 @@ impl<const ORDER: usize> SplineBasis<ORDER> {
         high
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const BREAKS: [f64; 7] = [0.0, 0.1, 0.25, 0.3, 0.55, 0.6, 1.0];
+
+    fn agrees<const ORDER: usize>(expected: &[(f64, [f64; 4])]) {
+        let basis = SplineBasis::<ORDER>::clamped(&BREAKS).unwrap();
+        for (at, values) in expected {
+            let moment = basis.at(*at);
+            for (order, value) in values.iter().enumerate() {
+                let found: f64 = moment.derivatives[order]
+                    .iter()
+                    .enumerate()
+                    .map(|(j, b)| b * (1.3 * (moment.first + j) as f64 + 0.4).sin())
+                    .sum();
+                assert!((found - value).abs() < 1e-9 * (1.0 + value.abs()), "{at} derivative {order}: {found} {value}");
+            }
+        }
+    }
+
+    #[test]
+    fn values_and_derivatives_are_those_of_scipy() {
+        // Source: scipy.interpolate.BSpline, tests/reference/spline_values.py.
+        #[allow(clippy::excessive_precision)] // as printed
+        agrees::<4>(&[
+            (0.00, [0.3894183423086505, 18.06739404431454, -565.4786334605151, 5625.4805890545895]),
+            (0.07, [0.5903032471066938, -7.73368285473777, -171.69499222669376, 5625.4805890545895]),
+            (0.30, [-0.7343619280393946, 3.310925885880062, 56.46388906796666, -460.9552148123774]),
+            (0.58, [0.7236342452595613, 1.4547657091118942, -45.71055075640832, 435.4787959573146]),
+            (0.99, [-0.9130229314463293, -6.787734037172412, -1.026637933751326, 92.24188949618124]),
+        ]);
+        #[allow(clippy::excessive_precision)] // as printed
+        agrees::<6>(&[
+            (0.00, [0.3894183423086505, 30.1123234071909, -1884.928778201717, 56254.805890545904]),
+            (0.07, [0.17861766901618595, -14.350155924514873, 40.33147838404523, 7034.170391984099]),
+            (0.30, [-0.023592346313787444, 6.642155687144296, -9.020141631251851, -635.975093047421]),
+            (0.58, [0.4296804051490954, -3.827185832465626, -26.511585138591105, 227.24804741967318]),
+            (0.99, [0.5961325339571282, 13.971206348874302, 91.02486281262185, -109.115592493778]),
+        ]);
+    }
+
+    #[test]
+    fn breaks_that_do_not_rise_are_refused() {
+        assert!(SplineBasis::<4>::clamped(&[0.0]).is_none());
+        assert!(SplineBasis::<4>::clamped(&[0.0, 1.0, 1.0]).is_none());
+        assert!(SplineBasis::<4>::clamped(&[0.0, f64::NAN, 1.0]).is_none());
+        assert!(SplineBasis::<4>::clamped(&[0.0, f64::INFINITY]).is_none());
+    }
+}

@@ -18,13 +18,13 @@ pub(crate) const THROAT_M: f64 = 0.335;
 /// Names in the order of [`truth`].
 pub(crate) const NAMES: [&str; 5] = ["racket_butt", "racket_throat", "racket_tip", "left_wrist", "right_wrist"];
 
-/// Angle of the racket in its plane of turning: the rate grows to 28 rad/s at contact and falls to 19 at once.
+/// Angle of the racket in its plane of turning: the rate grows to 33 rad/s at contact and falls to 19 at once.
 fn angle(t: f64) -> f64 {
-    let (forward, top) = (0.32, 26.0);
+    let (forward, top) = (0.32, 31.0);
     let since = t - CONTACT;
     if since < 0.0 {
         let x = ((since + forward) / forward).max(0.0);
-        // The integral of 2 + 26 x^1.7 from contact backward.
+        // The integral of 2 + 31 x^1.7 from contact backward.
         let risen = top * forward / 2.7 * (x.powf(2.7) - 1.0);
         2.0 * since + risen
     } else {
@@ -39,9 +39,9 @@ pub(crate) fn truth(point: usize, t: f64) -> Point3<f64> {
     let own = if since < 0.0 { since } else { 0.75 * 0.3 * (1.0 - (-since / 0.3).exp()) };
     let fast = 0.45 * (0.5 + 0.5 * (own / 0.12).tanh());
     let butt = Point3::new(
-        0.35 - 0.5 * (3.0 * own).sin() - 0.4 * fast,
-        0.1 + 1.1 * fast + 0.15 * (4.0 * own).cos(),
-        0.95 + 0.35 * fast + 0.1 * (5.0 * own).sin(),
+        0.35 - 0.5 * (3.0 * own).sin() - 1.2 * fast,
+        0.1 + 2.6 * fast + 0.15 * (4.0 * own).cos(),
+        0.95 + 0.8 * fast + 0.1 * (5.0 * own).sin(),
     );
     let a = angle(t);
     let up = 0.35 * (2.5 * own).sin();
