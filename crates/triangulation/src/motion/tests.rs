@@ -97,7 +97,8 @@ fn tallies(filmings: &[Filming]) -> [Tally; 2] {
 
 #[test]
 fn errors_are_as_stated_with_gaps_offset_drift_and_gross_errors() {
-    for (rates_hz, seeds) in [(vec![120.0, 120.0], 0..8), (vec![240.0, 200.0], 10..13), (vec![120.0, 60.0, 120.0], 20..22)]
+    for (rates_hz, seeds) in
+        [(vec![120.0, 120.0], 0..8), (vec![240.0, 200.0], 10..13), (vec![120.0, 60.0, 120.0], 20..22)]
     {
         let filmings: Vec<Filming> = seeds
             .map(|seed| Filming {
@@ -159,9 +160,8 @@ fn naive_speeds(filmed: &Filmed, rate_hz: f64) -> Vec<(f64, f64)> {
     let (mut seconds, mut places) = (Vec::new(), Vec::new());
     for k in 0..(1.9 * rate_hz) as usize {
         let t = k as f64 / rate_hz;
-        let views: Option<Vec<View>> = (0..2)
-            .map(|c| Some(View { camera: &filmed.cameras[c].camera, px: seen(c, t)?, sd_px: 2.0 }))
-            .collect();
+        let views: Option<Vec<View>> =
+            (0..2).map(|c| Some(View { camera: &filmed.cameras[c].camera, px: seen(c, t)?, sd_px: 2.0 })).collect();
         if let Some(found) = views.and_then(|views| triangulate(&views).ok()) {
             seconds.push(t);
             places.push(found.position);
@@ -310,75 +310,5 @@ fn the_rigid_lines_derivatives_are_right() {
                 assert!(error < 1e-5, "{error}");
             }
         }
-    }
-}
-
-//SCRATCH
-#[test]
-#[ignore]
-fn scratch_academy() {
-    use midline_session::calibration::*;
-    use midline_session::keypoints::Keypoints;
-    use midline_session::strokes::{EventKind, Strokes};
-    use std::path::Path;
-    let base = std::env::var("ACADEMY").unwrap();
-    for session in ["p07-first", "p07-second", "p12"] {
-        let m = Path::new(&base).join(session).join("midline");
-        fn get<T: serde::de::DeserializeOwned>(p: std::path::PathBuf) -> T { midline_session::read_computed(&p).unwrap().result }
-        let truth: serde_json::Value = serde_json::from_slice(&std::fs::read(Path::new(&base).join("truth").join(format!("{session}.json"))).unwrap()).unwrap();
-        let rig: RigCalibration = get(m.join("rig.json"));
-        let clock: ClockCalibration = get(m.join("clock.json"));
-        let strokes: Strokes = get(m.join("strokes.json"));
-        let (mut lenses, mut kps, mut cams) = (vec![], vec![], vec![]);
-        for (i, c) in rig.cameras.iter().enumerate() {
-            let f = format!("lens-{}.json", c.name); let mut lp = m.join(&f); if !lp.is_file() { lp = Path::new(&base).join("p07-first/midline").join(&f); } let lens: LensCalibration = get(lp);
-            let kp: Keypoints = get(m.join(format!("points-{}.json", c.name)));
-            let ro: midline_geometry::ReadOut = serde_json::from_value(truth["cameras"][i]["camera"]["read_out"].clone()).unwrap();
-            cams.push(CalibratedCamera::join(&lens, &rig, &clock, ro).unwrap());
-            lenses.push(lens); kps.push(kp);
-        }
-        let contacts: Vec<ContactTime> = strokes.strokes.iter().map(|s| { let e = s.event(EventKind::Contact).unwrap(); ContactTime { session_seconds: e.session_seconds, sd_seconds: e.sd_seconds } }).collect();
-        let began = std::time::Instant::now();
-        let first = lift(&cams, &lenses, &rig, &kps, &LiftSettings::default()).unwrap();
-        println!("per instant {:.2} s", began.elapsed().as_secs_f64());
-        let began = std::time::Instant::now();
-        let motions = lift_strokes(&cams, &lenses, &rig, &first.keypoints, &first.tracks, &contacts, &MotionSettings::default()).unwrap();
-        println!("{session}: {:.2} s for {} strokes", began.elapsed().as_secs_f64(), contacts.len());
-        for (i, s) in motions.strokes.iter().enumerate() {
-            let col = s.column("racket_tip").unwrap();
-            let expected = truth["strokes"][i]["tip_speed_before_contact_mps"].as_f64().unwrap();
-            let Some(p) = s.before.at_contact(col) else { println!("stroke {i}: none, true {expected:.2}"); continue };
-            let v = Vector3::from(p.velocity_m_s.value);
-            let u = v.normalize();
-            let sd = u.dot(&(Matrix3::from(p.velocity_m_s.covariance) * u)).sqrt();
-            println!("stroke {i}: tip {:.2} ± {:.2} true {expected:.2} acc {:.0} z {:.2} contact sd {:.4} parts {:?} bridged {}; was {:?}", v.norm(), 1.96 * sd, Vector3::from(p.acceleration_m_s2.value).norm(), (v.norm() - expected) / sd, contacts[i].sd_seconds, p.velocity_m_s.sd_parts, p.bridged, strokes.strokes[i].measure("tip-speed-contact").unwrap().outcome);
-        }
-        for r in &motions.remarks { println!("{r}"); }
-        // positions
-        let off = truth["cameras"][0]["clock"]["offset_seconds"].as_f64().unwrap();
-        let rate = truth["cameras"][0]["clock"]["rate"].as_f64().unwrap();
-        let (tt, _) = midline_session::tracks::Tracks::read_parquet(&Path::new(&base).join("truth").join(truth["tracks"].as_str().unwrap())).unwrap();
-        let (mut body, mut racket, mut within, mut all) = (vec![], vec![], 0, 0);
-        let (mut instb, mut instr) = (vec![], vec![]);
-        for s in &motions.strokes { for side in [&s.before, &s.after] { for (t, row) in side.session_seconds.iter().zip(&side.points) {
-            let ts = off + rate * t;
-            let a = tt.session_seconds.partition_point(|x| *x < ts);
-            if a == 0 || a >= tt.session_seconds.len() || tt.session_seconds[a] - tt.session_seconds[a - 1] > 0.0021 { continue; }
-            let sh = (ts - tt.session_seconds[a - 1]) / (tt.session_seconds[a] - tt.session_seconds[a - 1]);
-            let inst = first.tracks.session_seconds.iter().position(|x| x == t).unwrap();
-            for (n, name) in s.names.iter().enumerate() {
-                let c = tt.column(name).unwrap();
-                let (Some(p), Some(x), Some(y)) = (row[n], tt.at(a - 1, c), tt.at(a, c)) else { continue };
-                let tr = Vector3::from(x.position_m).lerp(&Vector3::from(y.position_m), sh);
-                let e = Vector3::from(p.position_m.value) - tr;
-                let q = Matrix3::from(p.position_m.covariance).try_inverse().map_or(f64::INFINITY, |w| e.dot(&(w * e)));
-                within += usize::from(q < 7.815); all += 1;
-                let is = name.starts_with("racket");
-                if is { racket.push(e.norm()) } else { body.push(e.norm()) }
-                if let Some(ip) = first.tracks.at(inst, n) { let e = (Vector3::from(ip.position_m) - tr).norm(); if is { instr.push(e) } else { instb.push(e) } }
-            }
-        } } }
-        let q = |v: &mut Vec<f64>, s: f64| { v.sort_by(f64::total_cmp); 1e3 * v[(v.len() as f64 * s) as usize] };
-        println!("{session}: body {:.1} / {:.1} mm (instant {:.1} / {:.1}), racket {:.1} / {:.1} (instant {:.1} / {:.1}), within {:.1} % of {all}", q(&mut body, 0.5), q(&mut body, 0.95), q(&mut instb, 0.5), q(&mut instb, 0.95), q(&mut racket, 0.5), q(&mut racket, 0.95), q(&mut instr, 0.5), q(&mut instr, 0.95), 100.0 * within as f64 / all as f64);
     }
 }
