@@ -138,8 +138,9 @@ pub fn write_motion_parquet(
         number("session_seconds".to_owned(), &|row| row.seconds),
         column("name", DataType::Utf8, Arc::new(rows.iter().map(|r| Some(r.name)).collect::<StringArray>())),
     ];
-    type Part = fn(&PointMotion) -> &Estimate3d;
-    let quantities: [(&str, &str, Part); 3] =
+    type Quantity = fn(&PointMotion) -> &Estimate3d;
+    type Origin = (&'static str, fn(&SdParts) -> f64);
+    let quantities: [(&str, &str, Quantity); 3] =
         [("", "m", |p| &p.position_m), ("v", "m_s", |p| &p.velocity_m_s), ("a", "m_s2", |p| &p.acceleration_m_s2)];
     for (prefix, unit, of) in quantities {
         for (axis, letter) in ["x", "y", "z"].into_iter().enumerate() {
@@ -148,7 +149,7 @@ pub fn write_motion_parquet(
         for (i, j, letters) in [(0, 0, "xx"), (0, 1, "xy"), (0, 2, "xz"), (1, 1, "yy"), (1, 2, "yz"), (2, 2, "zz")] {
             columns.push(number(format!("cov_{prefix}{letters}"), &|row| of(row.point).covariance[i][j]));
         }
-        let parts: [(&str, fn(&SdParts) -> f64); 4] =
+        let parts: [Origin; 4] =
             [("pixels", |s| s.pixels), ("poses", |s| s.poses), ("lenses", |s| s.lenses), ("clocks", |s| s.clocks)];
         for (origin, part) in parts {
             columns.push(number(format!("sd_{prefix}{origin}_{unit}"), &|row| part(&of(row.point).sd_parts)));
