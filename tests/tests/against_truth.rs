@@ -348,6 +348,7 @@ fn analysis_alone_is_right_on_true_tracks_at_the_phones_frame_rate() {
             .map(|e| midline_analysis::SoundImpact { session_seconds: e.session_seconds, sd_seconds: 0.003 })
             .collect();
         let strokes = midline_analysis::analyse(&midline_analysis::StrokeInput {
+            motions: &[],
             tracks: &tracks,
             handedness: truth.handedness,
             impacts: &impacts,

@@ -131,6 +131,25 @@ impl<S> Solution<S> {
         Ok((&covariance + covariance.transpose()) * 0.5)
     }
 
+    /// `(JᵀWJ)⁻¹ R` for any right sides R, tangent_dim × k: how far the optimum moves when the gradient changes by `-R`, to first
+    /// order; one linear solve per column.
+    ///
+    /// # Errors
+    /// As [`Solution::covariance_along`].
+    pub fn response(&self, right: &DMatrix<f64>) -> Result<DMatrix<f64>, SolverError> {
+        let tangent_dim = self.normal_matrix.size();
+        if right.nrows() != tangent_dim {
+            return Err(SolverError::NoCovariance { column: right.nrows(), tangent_dim });
+        }
+        let factor = self.full_rank_factor()?;
+        let mut found = right.clone();
+        for mut column in found.column_iter_mut() {
+            let scaled = column.component_mul(factor.scale());
+            column.copy_from(&factor.solve(&scaled).component_mul(factor.scale()));
+        }
+        Ok(found)
+    }
+
     /// Covariances between columns that may meet (within one group or band, and with the shared columns), at the cost of
     /// one factorisation for all of them.
     ///
