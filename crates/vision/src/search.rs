@@ -18,7 +18,7 @@ use crate::{Grey, VisionError, marked_board};
 const LATTICE_SIDES_PX: [u32; 2] = [640, 1280];
 /// Share of the board's corners that a lattice must have before OpenCV's search begins there; on a textured picture that
 /// search costs seconds.
-const LEAST_CROSSINGS: f64 = 0.4;
+const LEAST_CROSSINGS: f64 = 0.3;
 /// Lattices searched in one picture, the largest first.
 const MOST_LATTICES: usize = 3;
 /// Side of a square in pixels to which the surroundings of a lattice are reduced for OpenCV's search, in turn; never enlarged.
@@ -97,16 +97,23 @@ fn find_checkerboard(board: &Board, picture: &Grey) -> Result<Option<FoundBoard>
         }
         looked = side;
         let promising = lattices_at(&full, picture.size_px, side)?;
+        let mut places: Vec<(Area, f64)> = Vec::new();
         for lattice in promising.iter().filter(|lattice| lattice.crossings >= wanted).take(MOST_LATTICES) {
-            let area = Area::around(lattice, board.corner_count(), picture.size_px);
             for square_px in SEARCH_SQUARES_PX {
-                let ratio = (square_px / lattice.edge_px).min(1.0);
-                let Some(corners_px) = search(&full, &area, ratio, pattern)? else { continue };
-                let Some(refined) = refined(&full, Grid { across, down, corners_px })? else { continue };
-                if let Some(grid) = numbered(&refined, picture) {
-                    let edge_width_px = edge_width_px(edges_of(&grid), REACH, picture);
-                    return Ok(Some(FoundBoard { corners_px: grid.corners_px, corner_ids: None, edge_width_px }));
-                }
+                let area = Area::around(lattice, board.corner_count(), picture.size_px);
+                places.push((area, (square_px / lattice.edge_px).min(1.0)));
+            }
+        }
+        // What OpenCV makes of a picture depends on what else is in it: where a lattice is, the whole gets a chance, too.
+        if !places.is_empty() {
+            places.push((Area::whole(picture.size_px), f64::from(side) / f64::from(longer_side)));
+        }
+        for (area, ratio) in places {
+            let Some(corners_px) = search(&full, &area, ratio, pattern)? else { continue };
+            let Some(refined) = refined(&full, Grid { across, down, corners_px })? else { continue };
+            if let Some(grid) = numbered(&refined, picture) {
+                let edge_width_px = edge_width_px(edges_of(&grid), REACH, picture);
+                return Ok(Some(FoundBoard { corners_px: grid.corners_px, corner_ids: None, edge_width_px }));
             }
         }
     }
@@ -150,6 +157,10 @@ struct Area {
 }
 
 impl Area {
+    fn whole(size_px: [u32; 2]) -> Self {
+        Self { start_px: [0, 0], size_px: size_px.map(|side| i32::try_from(side).unwrap_or(i32::MAX)) }
+    }
+
     /// Where the whole board must be of which a lattice has been seen.
     fn around(lattice: &Lattice, corner_count: usize, size_px: [u32; 2]) -> Self {
         let extent = [0, 1].map(|axis| lattice.largest_px[axis] - lattice.least_px[axis]);
