@@ -252,7 +252,7 @@ mod tests {
         let tiles: Vec<u8> = (0..640 * 480usize)
             .map(|i| {
                 let tile = (i % 640 / 20) * 7919 + (i / 640 / 20) * 104_729;
-                (40 + (tile * 2_654_435_761 >> 7) % 180) as u8
+                (40 + ((tile * 2_654_435_761) >> 7) % 180) as u8
             })
             .collect();
         let tiles = found(&tiles, size);
