@@ -63,7 +63,11 @@ fn lens_is_right_where_the_player_is_seen() {
         let true_lens = camera.camera.intrinsics;
         let (found, expected) = (lens.intrinsics.parameters(), true_lens.parameters());
         for (index, name) in lens.parameter_names.iter().enumerate() {
-            let sd = lens.standard_deviations[index].expect("all free");
+            // The model chosen holds at 0 what views left out do not ask for.
+            let Some(sd) = lens.standard_deviations[index] else {
+                println!("{} {name}: held, true {:.5}", camera.name, expected[index]);
+                continue;
+            };
             println!(
                 "{} {name}: {:.5}, true {:.5}, error {:+.2} sd",
                 camera.name,

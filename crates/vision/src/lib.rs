@@ -18,6 +18,7 @@ mod edge_width;
 mod error;
 mod file_storage;
 mod grey;
+mod lattice;
 mod marked_board;
 mod markers;
 mod numbering;

@@ -118,7 +118,8 @@ pub fn board_page(board: &Board, paper: &Paper) -> Result<String, VisionError> {
         svg,
         "<svg xmlns=\"http://www.w3.org/2000/svg\" width=\"{width}mm\" height=\"{height}mm\" viewBox=\"0 0 {width} {height}\">\n\
          <title>{}</title>\n\
-         <desc>midline {}, marker layout {MARKER_LAYOUT}: {}</desc>\n\
+         <desc>midline {}, marker layout {MARKER_LAYOUT}: squares counted from the top left, the \
+         first one black; markers 0, 1, 2 … in the white squares row by row</desc>\n\
          <style>@page {{ size: {width}mm {height}mm; margin: 0 }} text {{ font-family: sans-serif; font-size: {TEXT_MM}px }} \
          .figure {{ font-size: 2.2px; text-anchor: middle }} .block {{ font-family: monospace }}</style>\n\
          <rect width=\"{width}\" height=\"{height}\" fill=\"white\"/>\n\
@@ -126,7 +127,6 @@ pub fn board_page(board: &Board, paper: &Paper) -> Result<String, VisionError> {
          <path id=\"rulers\" fill=\"none\" stroke=\"black\" stroke-width=\"0.15\" d=\"{}\"/>",
         escaped(&format!("Board {} on {}", board.name, paper.name)),
         env!("CARGO_PKG_VERSION"),
-        "squares counted from the top left, the first one black; markers 0, 1, 2 … in the white squares row by row",
         black(board, origin)?,
         ruler_lines(origin, size),
     );
@@ -249,7 +249,7 @@ fn words(svg: &mut String, board: &Board, paper: &Paper, [x, y]: [f64; 2]) {
     };
     let left = [
         format!("Print on {} at 100 % (\"actual size\", no fit to page); rulers in mm.", paper.name),
-        format!("1. Glue it to something flat and stiff; matt paper, no gloss. Keep the white around the squares."),
+        "1. Glue it to something flat and stiff; matt paper, no gloss. Keep the white around the squares.".to_owned(),
         format!("2. Measure: the squares must span {wide:.1} mm across and {high:.1} mm down, edge to edge."),
         measured.to_owned(),
         "4. Both directions must agree to 0.5 mm in 200, else print again.".to_owned(),

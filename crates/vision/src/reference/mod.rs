@@ -1,4 +1,4 @@
-//! OpenCV's own calibration, projection and triangulation: a peer for tests and benchmarks, not a stage of the pipeline.
+//! OpenCV's own board search, calibration, projection and triangulation: a peer for tests and benchmarks, not a stage of the pipeline.
 //!
 //! Source: the functions of the same names in OpenCV's calib3d module. Many of them compute in single precision where their
 //! inputs are converted (image points of `calibrateCamera`), which is the limit of any agreement.
@@ -6,10 +6,12 @@
 mod calibrate;
 mod calibration_file;
 mod project;
+mod search;
 
 pub use calibrate::{ReferenceLens, ReferenceRig, calibrate_camera, calibrate_fisheye, stereo_calibrate};
 pub use calibration_file::{PublishedLens, file_storage_matrix, file_storage_number, read_calibration_file};
 pub use project::{project_points, triangulate_points, undistort_points};
+pub use search::find_checkerboard;
 
 use midline_geometry::{Intrinsics, LensModel, RigidTransform, rotation_from_vector};
 use nalgebra::{Translation3, Vector3};
