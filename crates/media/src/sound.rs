@@ -366,8 +366,8 @@ mod tests {
     fn uncompressed_sound_is_decoded_rightly_or_refused() {
         let fixtures = Fixtures::new();
         let tone = "-f lavfi -i aevalsrc=0.4*sin(2*PI*(200*t+300*t*t))*(1+0.5*sin(7*t)):s=48000:d=1";
-        let pictures = "-f lavfi -i testsrc=s=32x32:r=30:d=1 -pix_fmt yuv420p";
-        fixtures.make("plain.mov", &format!("{pictures} {tone} -c:a pcm_f64le"));
+        let pictures = "-f lavfi -i testsrc=s=32x32:r=30:d=1";
+        fixtures.make("plain.mov", &format!("{pictures} {tone} -c:a pcm_f64le -pix_fmt yuv420p -c:v libx264"));
         for (kind, format, decoded) in [
             ("u8", "raw.", true),
             ("s16le", "sowt", true),
