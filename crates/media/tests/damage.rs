@@ -1,5 +1,6 @@
 //! Damaged files: never a panic, never memory out of proportion. A test program of its own, because it measures its process.
 #![cfg(target_os = "linux")]
+#![allow(clippy::unwrap_used)] // tests may
 
 use std::path::{Path, PathBuf};
 use std::process::Command;
