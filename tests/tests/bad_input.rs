@@ -68,6 +68,25 @@ fn two_cameras_of_one_name_are_refused() {
 }
 
 #[test]
+fn a_slowed_export_is_refused_before_anything_is_computed() {
+    let (_keep, session) = copied_session("p07-first");
+    let footage = named(&session, |d| d.cameras[1].footage.clone());
+    let slow = session.join("slow.mp4");
+    let made = Command::new("ffmpeg")
+        .args(["-v", "error", "-nostdin", "-itsscale", "2", "-i"])
+        .args([&footage])
+        .args(["-c", "copy", "-map_metadata", "-1"])
+        .arg(&slow)
+        .status()
+        .unwrap();
+    assert!(made.success());
+    std::fs::rename(&slow, &footage).unwrap();
+    refused("run", &session, &["slowed down", "without slow motion", &footage.file_name().unwrap().to_string_lossy()]);
+    assert!(!session.join("midline").join("clock.json").exists());
+    assert!(!session.join("midline").join("rig.json").exists());
+}
+
+#[test]
 fn a_missing_file_is_named() {
     let (_keep, session) = copied_session("p07-first");
     std::fs::remove_file(named(&session, |d| d.cameras[0].footage.clone())).unwrap();

@@ -34,6 +34,8 @@ pub(crate) struct VideoTrack {
     /// Width to height of one pixel.
     pub(crate) pixel_aspect: [u32; 2],
     pub(crate) codec: String,
+    /// Bits per brightness sample, where the codec's configuration tells.
+    pub(crate) bit_depth: Option<u8>,
     pub(crate) timeline: Timeline,
     pub(crate) samples: Samples,
 }
@@ -74,6 +76,7 @@ struct SampleEntry {
     format: String,
     size_px: [u32; 2],
     pixel_aspect: [u32; 2],
+    bit_depth: Option<u8>,
     channels: u16,
     sample_rate_hz: u32,
 }
@@ -195,6 +198,7 @@ impl Track {
             quarter_turns_clockwise: quarter_turns(path, &self.header, movie)?,
             pixel_aspect: entry.pixel_aspect,
             codec: codec_name(&entry.format),
+            bit_depth: entry.bit_depth,
             timeline,
             samples: self.samples,
         })
@@ -296,16 +300,23 @@ impl SampleEntry {
         // 8 bytes reserved and reference index.
         let body = entry.content().get(8..)?;
         let half = |at: usize| bytes_at(body, at).map_or(0, u16::from_be_bytes);
-        let mut read =
-            Self { format: name_of(entry.name), size_px: [0, 0], pixel_aspect: [1, 1], channels: 0, sample_rate_hz: 0 };
+        let mut read = Self {
+            format: name_of(entry.name),
+            size_px: [0, 0],
+            pixel_aspect: [1, 1],
+            bit_depth: None,
+            channels: 0,
+            sample_rate_hz: 0,
+        };
         if &handler == b"vide" {
             read.size_px = [half(16).into(), half(18).into()];
-            // What extends the entry may be of any maker's own form; only the shape of a pixel is looked for.
+            // What extends the entry may be of any maker's own form; only what is known is looked for.
             let extensions = body.get(70..).and_then(|rest| parts(path, entry.name, rest).ok()).unwrap_or_default();
             if let Some(shape) = find(&extensions, b"pasp") {
                 let side = |at: usize| bytes_at(shape.content(), at).map_or(0, u32::from_be_bytes);
                 read.pixel_aspect = Some([side(0), side(4)]).filter(|s| !s.contains(&0)).unwrap_or([1, 1]);
             }
+            read.bit_depth = extensions.iter().find_map(|part| bit_depth(part.name, part.content()));
             return Some(read);
         }
         let rate = if half(0) == 2 {
@@ -338,12 +349,41 @@ fn quarter_turns(path: &Path, tkhd: &TkhdBox, mvhd: &MvhdBox) -> Result<u8, Medi
         })
 }
 
+/// Bits per brightness sample that a codec's configuration tells: `avcC` and `hvcC` (ISO/IEC 14496-15, 5.3.3.1 and
+/// 8.3.3.1), `av1C` (AV1 codec ISO media file format binding, 2.3).
+fn bit_depth(name: [u8; 4], content: &[u8]) -> Option<u8> {
+    match &name {
+        b"hvcC" => Some(8 + (content.get(17)? & 7)),
+        b"av1C" => Some(match content.get(2)? >> 5 & 3 {
+            0 | 1 => 8,
+            2 => 10,
+            _ => 12,
+        }),
+        // The profiles up to High have 8 bits.
+        b"avcC" if matches!(content.get(1)?, 66 | 77 | 88 | 100) => Some(8),
+        b"avcC" => {
+            // The depths stand behind the parameter sets: first those of the sequence, then those of the pictures.
+            let mut at = 5;
+            for mask in [0x1F, 0xFF] {
+                let sets = content.get(at)? & mask;
+                at += 1;
+                for _ in 0..sets {
+                    at += 2 + usize::from(u16::from_be_bytes(bytes_at(content, at)?));
+                }
+            }
+            Some(8 + (content.get(at + 1)? & 7))
+        }
+        _ => None,
+    }
+}
+
 /// A short codec name of a sample entry's format.
-fn codec_name(format: &str) -> String {
+pub(crate) fn codec_name(format: &str) -> String {
     match format {
         "avc1" | "avc3" => "h264".into(),
         "hvc1" | "hev1" | "dvh1" | "dvhe" => "hevc".into(),
         "av01" => "av1".into(),
+        "mp4a" => "aac".into(),
         other => other.trim().to_lowercase(),
     }
 }

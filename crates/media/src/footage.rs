@@ -33,9 +33,11 @@ pub fn particulars(path: &Path) -> Result<Particulars, MediaError> {
     let container = container::read(path)?;
     let video = container.video.ok_or_else(|| MediaError::NoVideoTrack { path: path.to_owned() })?;
     Ok(Particulars {
+        bit_depth: video.bit_depth,
         pixel_aspect: video.pixel_aspect,
         video_tracks: container.video_tracks,
         sound_tracks: container.sound_tracks,
+        sound_codec: container.sound.map(|track| container::codec_name(&track.codec)),
         capture_rate_hz: container.metadata.capture_rate_hz,
         shutter_seconds: container.metadata.shutter_seconds,
     })

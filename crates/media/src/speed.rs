@@ -6,6 +6,7 @@ use midline_session::footage::Footage;
 
 use crate::MediaError;
 use crate::container::{Container, SoundTrackFacts};
+use crate::sound;
 
 /// Ratio of two rates from which on they are not the same: phones that slow down in poor light stay below.
 const OTHER_RATE: f64 = 1.5;
@@ -16,6 +17,9 @@ const OTHER_DURATION: f64 = 1.8;
 
 /// Sound samples in a packet of AAC (ISO/IEC 14496-3): 1024 or 960, twice that with spectral band replication.
 const AAC_PACKETS: [f64; 4] = [960.0, 1024.0, 1920.0, 2048.0];
+
+/// Share by which a packet may differ from one without spectral band replication before its sound is looked at.
+const SAME_PACKET: f64 = 0.02;
 
 /// An error when pictures or sound were slowed down or sped up after the recording.
 ///
@@ -34,6 +38,11 @@ pub(crate) fn check(path: &Path, footage: &Footage, container: &Container) -> Re
         && let Some(change) = change(stretch, OTHER_RATE)
     {
         return other(format!("its sound packets last other times than their samples: at least {change}"), "");
+    }
+    if let Some(track) = &container.sound
+        && packet_samples(track).is_some_and(|n| AAC_PACKETS[..2].iter().all(|p| (n / p - 1.0).abs() > SAME_PACKET))
+    {
+        sound::check_speed(path, track)?;
     }
     if let (Some(pictures), Some(sound)) = (shown_seconds(footage), footage.sound)
         && let Some(change) = change(pictures / sound.duration_seconds, OTHER_DURATION)
@@ -77,12 +86,17 @@ fn shown_seconds(footage: &Footage) -> Option<f64> {
     Some(footage.duration_seconds()? + footage.typical_spacing_seconds()?)
 }
 
-/// How much longer a packet of AAC sound lasts than its samples; the kind of packet is taken that makes it the least.
-fn packet_stretch(sound: &SoundTrackFacts) -> Option<f64> {
+/// Samples that would fill the time of a packet of AAC sound.
+fn packet_samples(sound: &SoundTrackFacts) -> Option<f64> {
     if sound.codec != "mp4a" || sound.sample_rate_hz == 0 {
         return None;
     }
     let duration = f64::from(sound.samples.usual_duration()?);
-    let samples = duration / f64::from(sound.timeline.media_timescale) * f64::from(sound.sample_rate_hz);
+    Some(duration / f64::from(sound.timeline.media_timescale) * f64::from(sound.sample_rate_hz))
+}
+
+/// How much longer a packet of AAC sound lasts than its samples; the kind of packet is taken that makes it the least.
+fn packet_stretch(sound: &SoundTrackFacts) -> Option<f64> {
+    let samples = packet_samples(sound)?;
     AAC_PACKETS.iter().map(|packet| samples / packet).min_by(|a, b| a.ln().abs().total_cmp(&b.ln().abs()))
 }

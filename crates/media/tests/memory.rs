@@ -1,5 +1,6 @@
 //! Pictures stream in bounded memory. A test program of its own, because it measures the memory of its process.
 #![cfg(target_os = "linux")]
+#![allow(clippy::unwrap_used)] // tests may
 
 use std::process::Command;
 

@@ -4,7 +4,7 @@ use midline_session::calibration::{ClockSource, LensQuality};
 use midline_session::strokes::{EventKind, Measure, Outcome, Verdict};
 use serde::Serialize;
 
-use crate::stages::Stages;
+use crate::stages::{Described, Stages};
 
 fn print_json(value: &impl Serialize) -> anyhow::Result<()> {
     println!("{}", serde_json::to_string_pretty(value)?);
@@ -18,28 +18,30 @@ fn sentences(remarks: &[String]) {
 }
 
 pub(crate) fn media(stages: &Stages, json: bool) -> anyhow::Result<()> {
-    let footage = stages.named_footage()?;
+    let described = stages.described_footage()?;
     if json {
-        return print_json(&footage.into_iter().collect::<std::collections::BTreeMap<_, _>>());
+        return print_json(&described);
     }
-    for (name, footage) in footage {
+    for (name, Described { footage, particulars }) in described {
         println!(
-            "{name}: {} × {} px, {}, turned {}° clockwise",
+            "{name}: {} × {} px, {}, {}, turned {}° clockwise",
             footage.size_px[0],
             footage.size_px[1],
             footage.codec,
+            particulars.bit_depth.map_or("bit depth not told".to_owned(), |bits| format!("{bits} bit")),
             u32::from(footage.quarter_turns_clockwise) * 90,
         );
         println!(
-            "  {} frames from {:.3} s over {:.3} s, {:.2} per second",
+            "  {} frames from {:.3} s over {:.3} s, really {:.2} per second{}",
             footage.frame_pts_seconds.len(),
             footage.frame_pts_seconds.first().copied().unwrap_or(0.0),
             footage.duration_seconds().unwrap_or(0.0),
             footage.frame_rate_hz().unwrap_or(f64::NAN),
+            particulars.capture_rate_hz.map_or(String::new(), |rate| format!(" (the camera says {rate:.2})")),
         );
         if let Some([least, most]) = footage.spacing_range_seconds() {
             println!(
-                "  spacing {:.3} to {:.3} ms; {} frames dropped in {} gaps, {} doubled",
+                "  spacing {:.3} to {:.3} ms; {} frames missing in {} gaps, {} crowded",
                 least * 1e3,
                 most * 1e3,
                 footage.missing_frames(),
@@ -47,10 +49,25 @@ pub(crate) fn media(stages: &Stages, json: bool) -> anyhow::Result<()> {
                 footage.crowded_frames().len(),
             );
         }
+        println!(
+            "  shutter: {}",
+            particulars.shutter_seconds.map_or("not told by the file".to_owned(), |s| format!("1/{:.0} s", s.recip()))
+        );
+        if particulars.pixel_aspect[0] != particulars.pixel_aspect[1] {
+            println!("  pixels are not square: {}:{}", particulars.pixel_aspect[0], particulars.pixel_aspect[1]);
+        }
+        if particulars.video_tracks > 1 || particulars.sound_tracks > 1 {
+            println!("  of {} video and {} sound tracks", particulars.video_tracks, particulars.sound_tracks);
+        }
         match footage.sound {
             Some(sound) => println!(
-                "  sound: {} Hz, {} channels, from {:.3} s over {:.3} s",
-                sound.sample_rate_hz, sound.channels, sound.start_pts_seconds, sound.duration_seconds
+                "  sound: {}, {} Hz, {} channel{}, from {:.3} s over {:.3} s",
+                particulars.sound_codec.as_deref().unwrap_or("unknown"),
+                sound.sample_rate_hz,
+                sound.channels,
+                if sound.channels == 1 { "" } else { "s" },
+                sound.start_pts_seconds,
+                sound.duration_seconds
             ),
             None => println!("  no sound"),
         }

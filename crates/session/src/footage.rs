@@ -44,14 +44,18 @@ pub struct Sound {
 }
 
 /// What a file tells of its recording beyond its pictures and times.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Particulars {
+    /// Bits per brightness sample of the stored pictures, where the codec's configuration tells.
+    pub bit_depth: Option<u8>,
     /// Width to height of one pixel when shown; pictures and intrinsics are in stored pixels whatever this says.
     pub pixel_aspect: [u32; 2],
     /// Tracks of moving pictures in the file.
     pub video_tracks: usize,
     /// Sound tracks in the file.
     pub sound_tracks: usize,
+    /// Codec of the sound track that is used, as a short name, such as `aac`.
+    pub sound_codec: Option<String>,
     /// Pictures per second at which the camera took them, where the metadata tell.
     pub capture_rate_hz: Option<f64>,
     /// Exposure time in seconds, where the metadata tell: no box of the container carries it, XMP can

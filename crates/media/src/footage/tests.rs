@@ -178,6 +178,10 @@ fn times_agree_with_ffprobe_with_ten_bits_and_odd_codecs() {
     ] {
         let path = fixtures.make(name, &format!("{source} {options}"));
         assert_eq!(agrees_with_ffprobe(&path).frame_pts_seconds.len(), 30);
+        let pixels = probe(&path, &["-select_streams", "v:0", "-show_entries", "stream=pix_fmt"]);
+        // Motion JPEG has no configuration that could tell.
+        let depth = if pixels.contains("p10") { Some(10) } else { (!pixels.contains("yuvj")).then_some(8) };
+        assert_eq!(particulars(&path).unwrap().bit_depth, depth, "{name}: {pixels}");
     }
 }
 
@@ -345,9 +349,11 @@ fn particulars_are_told() {
     let fixtures = Fixtures::new();
     let plain = fixtures.make("plain.mp4", REORDERED);
     let nothing = Particulars {
+        bit_depth: Some(8),
         pixel_aspect: [1, 1],
         video_tracks: 1,
         sound_tracks: 0,
+        sound_codec: None,
         capture_rate_hz: None,
         shutter_seconds: None,
     };

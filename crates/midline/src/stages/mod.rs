@@ -16,6 +16,8 @@ use midline_session::read_computed;
 
 use crate::store::Hashes;
 
+pub(crate) use see::Described;
+
 /// The footage is in order, but what was asked cannot be measured with it.
 #[derive(Debug, thiserror::Error)]
 #[error("not measurable: {0}")]
@@ -35,6 +37,8 @@ impl Stages {
 
     /// Runs everything that is not up to date, then writes report and recording.
     pub(crate) fn everything(&self) -> anyhow::Result<()> {
+        // What is wrong with any file is said before hours of work go into another.
+        self.named_footage()?;
         self.report()?;
         self.recording()?;
         Ok(())

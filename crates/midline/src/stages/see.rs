@@ -1,5 +1,6 @@
 //! What is in the files: footage, boards, keypoints.
 
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 use anyhow::Context;
@@ -7,7 +8,7 @@ use indicatif::ParallelProgressIterator;
 use midline_media::PictureFormat;
 use midline_session::board::{Board, BoardView};
 use midline_session::description::CameraDescription;
-use midline_session::footage::Footage;
+use midline_session::footage::{Footage, Particulars};
 use midline_session::keypoints::Keypoints;
 use midline_vision::Grey;
 use rayon::iter::{IntoParallelRefIterator, ParallelIterator};
@@ -16,6 +17,14 @@ use serde_json::json;
 
 use super::Stages;
 use crate::progress;
+
+/// A footage file with what else its container tells.
+#[derive(Debug, Serialize)]
+pub(crate) struct Described {
+    #[serde(flatten)]
+    pub(crate) footage: Footage,
+    pub(crate) particulars: Particulars,
+}
 
 /// Board sightings in one clip.
 #[derive(Debug, Clone, Serialize, Deserialize)]
@@ -44,6 +53,18 @@ impl Stages {
         self.hashes.kept(&output, provenance, || {
             midline_media::inspect(&path).with_context(|| format!("footage of camera \"{}\"", camera.name))
         })
+    }
+
+    /// What the footage of every camera holds, by the camera's name.
+    pub(crate) fn described_footage(&self) -> anyhow::Result<BTreeMap<String, Described>> {
+        self.cameras()
+            .iter()
+            .map(|camera| {
+                let footage = self.footage(camera)?;
+                let particulars = midline_media::particulars(&self.session.path(&camera.footage))?;
+                Ok((camera.name.clone(), Described { footage, particulars }))
+            })
+            .collect()
     }
 
     /// Board sightings in a clip; `label` names the kept file.
