@@ -81,6 +81,10 @@ fn a_slowed_export_is_refused_before_anything_is_computed() {
         .unwrap();
     assert!(made.success());
     std::fs::rename(&slow, &footage).unwrap();
+    // The copy may carry what an earlier run computed.
+    if session.join("midline").exists() {
+        std::fs::remove_dir_all(session.join("midline")).unwrap();
+    }
     refused("run", &session, &["slowed down", "without slow motion", &footage.file_name().unwrap().to_string_lossy()]);
     assert!(!session.join("midline").join("clock.json").exists());
     assert!(!session.join("midline").join("rig.json").exists());
