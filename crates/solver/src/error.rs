@@ -16,6 +16,22 @@ pub enum SolverError {
         /// Number of columns of the problem.
         tangent_dim: usize,
     },
+    /// The structure is not that of the problem.
+    #[error("the structure has {columns} columns, the problem has {tangent_dim}")]
+    StructureSize {
+        /// Columns of the structure.
+        columns: usize,
+        /// Number of columns of the problem.
+        tangent_dim: usize,
+    },
+    /// A block couples what the structure keeps apart.
+    #[error("residual block {block} depends on the tangent columns {} and {}, which the structure keeps apart", columns[0], columns[1])]
+    OutsideStructure {
+        /// The block.
+        block: usize,
+        /// Two of its columns.
+        columns: [usize; 2],
+    },
     /// The start is outside the domain of the problem.
     #[error(
         "residual block {block} cannot be computed at the start; begin nearer to the solution or leave the block out"
@@ -45,6 +61,24 @@ pub enum SolverError {
         alone: bool,
         /// Smallest eigenvalue of the normal matrix scaled to unit diagonal.
         eigenvalue: f64,
+    },
+    /// A covariance was asked for between columns that do not exist.
+    #[error("the covariance of tangent column {column} was asked for, but there are only {tangent_dim}")]
+    NoCovariance {
+        /// The column.
+        column: usize,
+        /// Number of columns of the problem.
+        tangent_dim: usize,
+    },
+    /// A prior's covariance cannot be.
+    #[error(
+        "the covariance of a prior on {columns} columns is {size} × {size}; it must have that size and be positive definite"
+    )]
+    PriorCovariance {
+        /// Columns that the prior names.
+        columns: usize,
+        /// Rows of the covariance.
+        size: usize,
     },
     /// The executor failed outside the method.
     #[error("the optimisation could not be run: {0}")]

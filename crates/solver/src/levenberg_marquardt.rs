@@ -6,13 +6,13 @@
 //! `λ diag(JᵀWJ)`, written so that the matrix to be factorised has a unit diagonal whatever the units of the unknowns.
 
 use std::collections::HashMap;
+use std::ops::ControlFlow;
 use std::time::Duration;
 
 use argmin::core::{Error, Executor, KV, Problem, Solver, State, TerminationReason, TerminationStatus};
 use nalgebra::DVector;
 
 use crate::normal_equations::{Failure, Layout, Linearised};
-use crate::solution::unit_diagonal_scale;
 use crate::{EndReason, LeastSquares, Options, Solution, SolverError};
 
 /// Damping beyond which a step is below rounding.
@@ -32,9 +32,38 @@ pub fn minimise<P: LeastSquares>(
     start: P::State,
     options: &Options,
 ) -> Result<Solution<P::State>, SolverError> {
+    minimise_watched(problem, start, options, &mut |_| ControlFlow::Continue(()))
+}
+
+/// What a trial step came to.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Trial {
+    /// Number of the trial, from 1.
+    pub number: usize,
+    /// `½ Σ ρ` of the best state so far.
+    pub cost: f64,
+    /// Largest cosine between the residual vector and a column of the Jacobian at that state; 0 at a minimum.
+    pub gradient_cosine: f64,
+    /// Damping of the next step as a multiple of `diag(JᵀJ)`.
+    pub damping: f64,
+    /// Whether the step was taken.
+    pub accepted: bool,
+}
+
+/// [`minimise`] with a watcher that is told of every trial step, for progress and logs; it may end the minimisation, which
+/// then gives the best state so far and [`EndReason::Stopped`].
+///
+/// # Errors
+/// As [`minimise`].
+pub fn minimise_watched<P: LeastSquares>(
+    problem: &P,
+    start: P::State,
+    options: &Options,
+    watcher: &mut dyn FnMut(&Trial) -> ControlFlow<()>,
+) -> Result<Solution<P::State>, SolverError> {
     let layout = Layout::new(problem)?;
     let residual_count = layout.residual_count;
-    let solver = LevenbergMarquardt { layout, options };
+    let solver = LevenbergMarquardt { layout, options, watcher };
     let outcome = Executor::new(problem, solver)
         .ctrlc(false)
         .timer(false)
@@ -61,6 +90,7 @@ pub fn minimise<P: LeastSquares>(
 struct LevenbergMarquardt<'a> {
     layout: Layout,
     options: &'a Options,
+    watcher: &'a mut dyn FnMut(&Trial) -> ControlFlow<()>,
 }
 
 /// A state with the problem linearised there.
@@ -79,6 +109,8 @@ struct Iterate<S> {
     iterations: u64,
     max_iterations: u64,
     last_accepted: u64,
+    /// Whether the last trial step was taken.
+    accepted: bool,
     end: Option<EndReason>,
     status: TerminationStatus,
     counts: HashMap<String, u64>,
@@ -100,23 +132,17 @@ impl Linearised {
         if self.residual_norm <= f64::MIN_POSITIVE {
             return 0.0;
         }
-        self.gradient.component_mul(&unit_diagonal_scale(&self.matrix)).amax() / self.residual_norm
+        self.gradient.component_mul(&self.matrix.unit_diagonal_scale()).amax() / self.residual_norm
     }
 
     /// Solves the damped system; `None` when it is not positive definite to rounding.
     fn damped_step(&self, damping: f64) -> Option<Step> {
-        let scale = unit_diagonal_scale(&self.matrix);
-        let mut scaled = self.matrix.clone();
-        for (j, mut column) in scaled.column_iter_mut().enumerate() {
-            column.component_mul_assign(&scale);
-            column *= scale[j];
-            column[j] += damping;
-        }
-        let gradient = self.gradient.component_mul(&scale);
-        let step = -scaled.cholesky()?.solve(&gradient);
+        let factor = self.matrix.factor(&self.matrix.unit_diagonal_scale(), damping)?;
+        let gradient = self.gradient.component_mul(factor.scale());
+        let step = -factor.solve(&gradient);
         // ½ yᵀ(λ y - g): Madsen et al., the denominator of the gain ratio.
         let predicted = 0.5 * step.dot(&(&step * damping - &gradient));
-        let tangent = step.component_mul(&scale);
+        let tangent = step.component_mul(factor.scale());
         (predicted.is_finite() && tangent.iter().all(|v| v.is_finite())).then(|| Step {
             length: step.norm(),
             tangent,
@@ -177,6 +203,7 @@ impl<S> Iterate<S> {
         self.damping = (self.damping * (1.0 - (2.0 * gain - 1.0).powi(3)).max(1.0 / 3.0)).max(DAMPING_FLOOR);
         self.damping_growth = 2.0;
         self.last_accepted = self.iterations;
+        self.accepted = true;
     }
 
     /// The damping after a refused step; an end when there is no room left.
@@ -221,7 +248,18 @@ impl<'p, P: LeastSquares> Solver<&'p P, Iterate<P::State>> for LevenbergMarquard
         let Some(point) = iterate.point.take() else {
             return Err(SolverError::Executor("an iteration began without a state".to_owned()).into());
         };
-        let (point, end) = self.trial(problem, point, &mut iterate)?;
+        iterate.accepted = false;
+        let (point, mut end) = self.trial(problem, point, &mut iterate)?;
+        let trial = Trial {
+            number: usize::try_from(iterate.iterations).unwrap_or(usize::MAX).saturating_add(1),
+            cost: point.linearised.cost,
+            gradient_cosine: point.linearised.gradient_cosine(),
+            damping: iterate.damping,
+            accepted: iterate.accepted,
+        };
+        if (self.watcher)(&trial).is_break() {
+            end = end.or(Some(EndReason::Stopped));
+        }
         iterate.point = Some(point);
         iterate.end = end;
         Ok((iterate, None))
@@ -252,6 +290,7 @@ impl<S: Clone> State for Iterate<S> {
             iterations: 0,
             max_iterations: u64::MAX,
             last_accepted: 0,
+            accepted: false,
             end: None,
             status: TerminationStatus::NotTerminated,
             counts: HashMap::new(),

@@ -2,8 +2,10 @@
 //!
 //! The problem is a list of residual blocks, each of which touches a few columns of the tangent space ([`LeastSquares`]).
 //! [`minimise`] runs the method as an [`argmin`] solver through its executor. The normal equations are accumulated block
-//! by block, so that this part costs time linear in the number of blocks; the damped system is solved by a dense Cholesky
-//! factorisation.
+//! by block, so that this part costs time linear in the number of blocks; the damped system is solved by a Cholesky
+//! factorisation that uses what the problem says of its [`Structure`]: dense, groups eliminated one by one (Schur complement),
+//! or a band. The same factorisation gives covariances: of all, of some columns, or of neighbours ([`Solution`]).
+//! [`Bound`] holds columns and adds priors to any problem; [`Manifold`] is for unknowns that are not vectors.
 //!
 //! Sources: Levenberg 1944; Marquardt 1963 (scaling of the damping by `diag(JᵀJ)`); Madsen, Nielsen & Tingleff 2004,
 //! "Methods for non-linear least squares problems", 2nd ed., algorithm 3.16 (gain ratio and update of the damping); Holland
@@ -19,23 +21,30 @@
 //!   block.
 //! - Results do not depend on the number of threads: blocks are evaluated in any order and summed in theirs.
 
+mod bound;
 mod error;
 mod gradient_check;
 mod levenberg_marquardt;
 mod loss;
+mod manifold;
 mod normal_equations;
+mod normal_matrix;
 mod options;
 mod problem;
 mod solution;
 
+pub use bound::{Bound, Prior};
 pub use error::SolverError;
 pub use gradient_check::worst_jacobian_error;
-pub use levenberg_marquardt::minimise;
+pub use levenberg_marquardt::{Trial, minimise, minimise_watched};
 pub use loss::Loss;
+pub use manifold::Manifold;
 pub use options::Options;
 pub use problem::{LeastSquares, Structure};
-pub use solution::{EndReason, Solution};
+pub use solution::{Determined, EndReason, LocalCovariance, Solution};
 
+#[cfg(test)]
+mod structure_tests;
 #[cfg(test)]
 mod test_problems;
 #[cfg(test)]

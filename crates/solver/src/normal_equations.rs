@@ -3,6 +3,7 @@
 use nalgebra::{DMatrix, DVector};
 use rayon::prelude::*;
 
+use crate::normal_matrix::NormalMatrix;
 use crate::{LeastSquares, Loss, SolverError};
 
 /// Below this many multiplications per evaluation, handing blocks to other threads costs more than it saves.
@@ -16,6 +17,7 @@ pub(crate) struct Layout {
     pub(crate) residual_count: usize,
     rows: Vec<usize>,
     columns: Vec<Vec<usize>>,
+    empty: NormalMatrix,
     parallel: bool,
 }
 
@@ -33,7 +35,7 @@ pub(crate) struct Linearised {
     /// Length of the weighted residual vector, `sqrt(rᵀWr)`.
     pub(crate) residual_norm: f64,
     pub(crate) gradient: DVector<f64>,
-    pub(crate) matrix: DMatrix<f64>,
+    pub(crate) matrix: NormalMatrix,
 }
 
 /// Buffers of one block.
@@ -57,9 +59,13 @@ impl Layout {
         let blocks = problem.block_count();
         let rows: Vec<usize> = (0..blocks).map(|block| problem.block_rows(block)).collect();
         let columns: Vec<Vec<usize>> = (0..blocks).map(|block| problem.block_columns(block)).collect();
+        let empty = NormalMatrix::zeros(&problem.structure(), tangent_dim)?;
         for (block, named) in columns.iter().enumerate() {
             if let Some(&column) = named.iter().find(|&&column| column >= tangent_dim) {
                 return Err(SolverError::NoSuchColumn { block, column, tangent_dim });
+            }
+            if let Some(columns) = empty.kept_apart(named) {
+                return Err(SolverError::OutsideStructure { block, columns });
             }
         }
         let residual_count = rows.iter().sum();
@@ -67,7 +73,7 @@ impl Layout {
             return Err(SolverError::NoResiduals);
         }
         let work: usize = rows.iter().zip(&columns).map(|(r, c)| r * c.len() * c.len()).sum();
-        Ok(Self { tangent_dim, residual_count, rows, columns, parallel: work > PARALLEL_WORK })
+        Ok(Self { tangent_dim, residual_count, rows, columns, empty, parallel: work > PARALLEL_WORK })
     }
 
     /// `½ Σ ρ` alone.
@@ -95,18 +101,16 @@ impl Layout {
     ) -> Result<Linearised, Failure> {
         let (mut sum, mut squares) = (0.0, 0.0);
         let mut gradient = DVector::zeros(self.tangent_dim);
-        let mut matrix = DMatrix::zeros(self.tangent_dim, self.tangent_dim);
+        let mut matrix = self.empty.clone();
         let of_block = |workspace: &mut Workspace, block| self.product(problem, state, loss, workspace, block);
         self.each_block(of_block, |block, product| {
             sum += product.loss;
             squares += product.weighted_squares;
             let columns = &self.columns[block];
-            for (i, &row) in columns.iter().enumerate() {
-                gradient[row] += product.gradient[i];
-                for (j, &column) in columns.iter().enumerate() {
-                    matrix[(row, column)] += product.matrix[(i, j)];
-                }
+            for (&row, entry) in columns.iter().zip(product.gradient.iter()) {
+                gradient[row] += entry;
             }
+            matrix.add(columns, &product.matrix);
         })?;
         Ok(Linearised { cost: 0.5 * sum, residual_norm: squares.sqrt(), gradient, matrix })
     }

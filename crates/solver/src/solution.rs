@@ -3,10 +3,17 @@
 use nalgebra::{DMatrix, DVector};
 
 use crate::SolverError;
+use crate::normal_matrix::{Factor, LocalInverse, NormalMatrix};
 
 /// Smallest squared pivot of the normal matrix scaled to unit diagonal (one minus the squared multiple correlation) that
 /// still counts as determined; below it the digits of f64 are used up.
 const SMALLEST_PIVOT: f64 = 1e-13;
+/// Damping with which the weakest direction of a large matrix is looked for: far below any pivot that counts.
+const SEARCH_DAMPING: f64 = 1e-12;
+/// Steps of inverse iteration; each shrinks what is not the weakest direction by more than ten.
+const SEARCH_STEPS: usize = 20;
+/// Columns up to which the weakest direction comes from a full decomposition.
+const SMALL: usize = 300;
 
 /// Why a minimisation ended.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -21,6 +28,8 @@ pub enum EndReason {
     Iterations,
     /// No step, however short, lowers the cost: a minimum to rounding, or a wrong derivative, or the edge of the domain.
     DampingLimit,
+    /// The watcher of [`crate::minimise_watched`] asked for it.
+    Stopped,
 }
 
 impl EndReason {
@@ -46,35 +55,142 @@ pub struct Solution<S> {
     pub end: EndReason,
     /// Number of residuals.
     pub residual_count: usize,
-    /// `JᵀWJ` at the state (W = the loss's weights, all 1 for the squared loss), tangent_dim × tangent_dim.
-    pub normal_matrix: DMatrix<f64>,
+    /// `JᵀWJ` at the state (W = the loss's weights, all 1 for the squared loss).
+    pub(crate) normal_matrix: NormalMatrix,
+}
+
+/// The covariance of what the data determine, where they leave directions open.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Determined {
+    /// Covariance of the tangent step with the open directions held still, tangent_dim × tangent_dim.
+    pub covariance: DMatrix<f64>,
+    /// Tangent steps that the data do not resist, each scaled to a largest entry of 1; empty for full rank.
+    pub open: Vec<DVector<f64>>,
+}
+
+/// Covariances between columns that the problem's structure lets meet, prepared for many questions.
+#[derive(Debug, Clone)]
+pub struct LocalCovariance {
+    inverse: LocalInverse,
+}
+
+impl LocalCovariance {
+    /// Covariance of the tangent step in these columns; `None` when the structure keeps two of them apart, or for a column
+    /// that does not exist. For such columns there is [`Solution::covariance_of`].
+    #[must_use]
+    pub fn of(&self, columns: &[usize]) -> Option<DMatrix<f64>> {
+        self.inverse.of(columns)
+    }
 }
 
 impl<S> Solution<S> {
     /// Covariance of the tangent step at the optimum, `(JᵀWJ)⁻¹`, tangent_dim × tangent_dim.
     ///
     /// It is in the units that the whitening claims; multiply by [`Solution::residual_sd`] squared where the residuals'
-    /// standard deviation is only known up to a factor.
+    /// standard deviation is only known up to a factor. Time grows with the cube of the dimension whatever the structure:
+    /// for large problems ask for parts.
     ///
     /// # Errors
     /// [`SolverError::RankDeficient`] when the data leave a direction open.
     pub fn covariance(&self) -> Result<DMatrix<f64>, SolverError> {
-        let dim = self.normal_matrix.nrows();
-        let scale = unit_diagonal_scale(&self.normal_matrix);
-        let scaled = DMatrix::from_fn(dim, dim, |i, j| self.normal_matrix[(i, j)] * scale[i] * scale[j]);
-        match scaled.clone().cholesky() {
-            Some(factor) if factor.l_dirty().diagonal().iter().all(|pivot| pivot * pivot > SMALLEST_PIVOT) => {
-                let inverse = factor.inverse();
-                Ok(DMatrix::from_fn(dim, dim, |i, j| 0.5 * (inverse[(i, j)] + inverse[(j, i)]) * scale[i] * scale[j]))
-            }
-            _ => Err(weakest_direction(scaled)),
+        self.covariance_of(&(0..self.normal_matrix.size()).collect::<Vec<_>>())
+    }
+
+    /// Marginal covariance of the tangent step in some columns, in the order given; one linear solve per column.
+    ///
+    /// # Errors
+    /// [`SolverError::RankDeficient`] when the data leave a direction open, also one outside the columns;
+    /// [`SolverError::NoCovariance`] for a column that does not exist.
+    pub fn covariance_of(&self, columns: &[usize]) -> Result<DMatrix<f64>, SolverError> {
+        let tangent_dim = self.normal_matrix.size();
+        if let Some(&column) = columns.iter().find(|&&column| column >= tangent_dim) {
+            return Err(SolverError::NoCovariance { column, tangent_dim });
         }
+        let factor = self.full_rank_factor()?;
+        let mut covariance = DMatrix::zeros(columns.len(), columns.len());
+        for (j, &column) in columns.iter().enumerate() {
+            let mut unit = DVector::zeros(tangent_dim);
+            unit[column] = factor.scale()[column];
+            let solved = factor.solve(&unit);
+            for (i, &row) in columns.iter().enumerate() {
+                covariance[(i, j)] = solved[row] * factor.scale()[row];
+            }
+        }
+        Ok((&covariance + covariance.transpose()) * 0.5)
+    }
+
+    /// Covariances between columns that may meet (within one group or band, and with the shared columns), at the cost of
+    /// one factorisation for all of them.
+    ///
+    /// # Errors
+    /// [`SolverError::RankDeficient`] when the data leave a direction open.
+    pub fn local_covariance(&self) -> Result<LocalCovariance, SolverError> {
+        Ok(LocalCovariance { inverse: self.full_rank_factor()?.local_inverse() })
+    }
+
+    /// Covariance of what is determined, with the directions named that are not (pseudo-inverse of the normal matrix scaled
+    /// to unit diagonal). For small problems: a full eigenvalue decomposition.
+    #[must_use]
+    pub fn covariance_of_determined(&self) -> Determined {
+        let scale = self.normal_matrix.unit_diagonal_scale();
+        let eigen = scaled_dense(&self.normal_matrix, &scale).symmetric_eigen();
+        let dim = scale.len();
+        let mut determined = Determined { covariance: DMatrix::zeros(dim, dim), open: Vec::new() };
+        for (value, vector) in eigen.eigenvalues.iter().zip(eigen.eigenvectors.column_iter()) {
+            let step = vector.component_mul(&scale);
+            if *value > SMALLEST_PIVOT {
+                determined.covariance += &step * step.transpose() / *value;
+            } else {
+                let largest = step[step.iamax()];
+                determined.open.push(step / largest);
+            }
+        }
+        determined
+    }
+
+    fn full_rank_factor(&self) -> Result<Factor, SolverError> {
+        let scale = self.normal_matrix.unit_diagonal_scale();
+        match self.normal_matrix.factor(&scale, 0.0) {
+            Some(factor) if factor.least_pivot() > SMALLEST_PIVOT => Ok(factor),
+            _ => Err(self.weakest_direction(&scale)),
+        }
+    }
+
+    fn weakest_direction(&self, scale: &DVector<f64>) -> SolverError {
+        let (direction, eigenvalue) = if scale.len() <= SMALL {
+            let eigen = scaled_dense(&self.normal_matrix, scale).symmetric_eigen();
+            let weakest = eigen.eigenvalues.imin();
+            (eigen.eigenvectors.column(weakest).into_owned(), eigen.eigenvalues[weakest])
+        } else {
+            self.inverse_iteration(scale)
+        };
+        let column = direction.iamax();
+        SolverError::RankDeficient { column, alone: direction[column].abs() > 0.999, eigenvalue }
+    }
+
+    /// The direction of the smallest eigenvalue, and that eigenvalue.
+    fn inverse_iteration(&self, scale: &DVector<f64>) -> (DVector<f64>, f64) {
+        // An irregular start has a share of every direction.
+        let mut direction = DVector::from_fn(scale.len(), |i, _| 1.0 + 0.5 * (1.7 * i as f64).sin()).normalize();
+        let mut eigenvalue = f64::NAN;
+        let damped = [1.0, 10.0, 100.0, 1000.0].map(|more| more * SEARCH_DAMPING);
+        let Some((damping, factor)) =
+            damped.iter().find_map(|&damping| Some((damping, self.normal_matrix.factor(scale, damping)?)))
+        else {
+            return (direction, eigenvalue);
+        };
+        for _ in 0..SEARCH_STEPS {
+            let longer = factor.solve(&direction);
+            eigenvalue = 1.0 / longer.dot(&direction) - damping;
+            direction = longer.normalize();
+        }
+        (direction, eigenvalue)
     }
 
     /// Degrees of freedom: residuals less unknowns; `None` when nothing is left over.
     #[must_use]
     pub fn degrees_of_freedom(&self) -> Option<usize> {
-        self.residual_count.checked_sub(self.normal_matrix.nrows()).filter(|&left| left > 0)
+        self.residual_count.checked_sub(self.normal_matrix.size()).filter(|&left| left > 0)
     }
 
     /// Standard deviation of the whitened residuals, `sqrt(2 cost / degrees of freedom)`: 1 when the whitening was right.
@@ -85,19 +201,7 @@ impl<S> Solution<S> {
     }
 }
 
-/// Factors that bring a normal matrix to unit diagonal; 1 for a column that nothing depends on.
-pub(crate) fn unit_diagonal_scale(matrix: &DMatrix<f64>) -> DVector<f64> {
-    matrix.diagonal().map(|d| if d > f64::MIN_POSITIVE { 1.0 / d.sqrt() } else { 1.0 })
-}
-
-fn weakest_direction(scaled: DMatrix<f64>) -> SolverError {
-    let eigen = scaled.symmetric_eigen();
-    let weakest = eigen.eigenvalues.imin();
-    let direction = eigen.eigenvectors.column(weakest);
-    let column = direction.iamax();
-    SolverError::RankDeficient {
-        column,
-        alone: direction[column].abs() > 0.999,
-        eigenvalue: eigen.eigenvalues[weakest],
-    }
+fn scaled_dense(matrix: &NormalMatrix, scale: &DVector<f64>) -> DMatrix<f64> {
+    let dense = matrix.to_dense();
+    DMatrix::from_fn(scale.len(), scale.len(), |i, j| dense[(i, j)] * scale[i] * scale[j])
 }

@@ -10,62 +10,6 @@ fn for_raw_data() -> Options {
     Options { absolute_step_tolerance: 0.0, max_iterations: 1000, ..Options::default() }
 }
 
-fn assert_digits(found: f64, certified: f64, relative: f64) {
-    assert!((found / certified - 1.0).abs() < relative, "{found} against {certified}");
-}
-
-/// NIST StRD nonlinear regression, problem Misra1a (lower difficulty): data and certified values from memory; that the fit
-/// meets ten certified digits of parameters, deviations and sum of squares rules out a slip in the data.
-#[test]
-fn nist_misra1a() {
-    let x = [77.6, 114.9, 141.1, 190.8, 239.9, 289.0, 332.8, 378.4, 434.8, 477.3, 536.8, 593.1, 689.1, 760.0];
-    let y = [10.07, 14.73, 17.94, 23.93, 29.61, 35.18, 40.02, 44.82, 50.76, 55.05, 61.01, 66.40, 75.47, 81.78];
-    let problem = Curve {
-        model: |b, x| {
-            let decay = (-b[1] * x).exp();
-            (b[0] * (1.0 - decay), vec![1.0 - decay, b[0] * x * decay])
-        },
-        points: x.into_iter().zip(y).collect(),
-        parameters: 2,
-    };
-    for start in [dvector![500.0, 0.0001], dvector![250.0, 0.0005]] {
-        let solution = minimise(&problem, start, &for_raw_data()).unwrap();
-        assert!(solution.end.converged(), "{:?}", solution.end);
-        assert_digits(solution.state[0], 2.389_421_291_8e2, 1e-9);
-        assert_digits(solution.state[1], 5.501_564_318_1e-4, 1e-9);
-        assert_digits(2.0 * solution.cost, 1.245_513_889_4e-1, 1e-9);
-        let sd = solution.residual_sd().unwrap();
-        assert_digits(sd, 1.018_787_633_0e-1, 1e-9);
-        let covariance = solution.covariance().unwrap();
-        assert_digits(sd * covariance[(0, 0)].sqrt(), 2.707_007_524_1, 1e-7);
-        assert_digits(sd * covariance[(1, 1)].sqrt(), 7.266_868_843_6e-6, 1e-7);
-        println!("Misra1a: {} iterations, {:?}", solution.iterations, solution.end);
-    }
-}
-
-/// NIST StRD nonlinear regression, problem DanWood (lower difficulty), from memory as above.
-#[test]
-fn nist_danwood() {
-    let points = vec![(1.309, 2.138), (1.471, 3.421), (1.490, 3.597), (1.565, 4.340), (1.611, 4.882), (1.680, 5.660)];
-    let problem = Curve {
-        model: |b, x| {
-            let power = x.powf(b[1]);
-            (b[0] * power, vec![power, b[0] * power * x.ln()])
-        },
-        points,
-        parameters: 2,
-    };
-    for start in [dvector![1.0, 5.0], dvector![0.7, 4.0]] {
-        let solution = minimise(&problem, start, &for_raw_data()).unwrap();
-        assert_digits(solution.state[0], 7.688_622_617_6e-1, 1e-9);
-        assert_digits(solution.state[1], 3.860_405_587_1, 1e-9);
-        assert_digits(2.0 * solution.cost, 4.317_308_408_3e-3, 1e-9);
-        let covariance = solution.covariance().unwrap() * solution.residual_sd().unwrap().powi(2);
-        assert_digits(covariance[(0, 0)].sqrt(), 1.828_197_386_0e-2, 1e-7);
-        assert_digits(covariance[(1, 1)].sqrt(), 5.172_661_091_3e-2, 1e-7);
-    }
-}
-
 /// One dense block of residuals.
 struct Dense {
     residuals: fn(&DVector<f64>) -> Vec<f64>,
@@ -202,7 +146,7 @@ fn the_result_does_not_depend_on_the_number_of_threads() {
     let (one, four) = (run(1), run(4));
     assert_eq!(one.cost.to_bits(), four.cost.to_bits());
     assert_eq!(one.state.rotation.coords, four.state.rotation.coords);
-    assert_eq!(one.normal_matrix, four.normal_matrix);
+    assert!(one.normal_matrix == four.normal_matrix);
 }
 
 #[test]

@@ -1,0 +1,523 @@
+//! The normal matrix, stored and factorised at the cost of what it holds.
+//!
+//! Every structure is the matrix `[A B; Bᵀ C]` with a dense `A` of the shared columns and a `C` that is block diagonal or
+//! banded (a dense problem has no `C`). It is factorised from `C` upward: `C = L Lᵀ`, `Y = L⁻¹ Bᵀ`, and the Schur complement
+//! `S = A - Yᵀ Y` (Triggs et al. 2000, section 6.1; Golub & Van Loan 2013, algorithm 4.3.5 for the band).
+
+use nalgebra::{Cholesky, DMatrix, DVector, Dyn};
+
+use crate::{SolverError, Structure};
+
+/// A symmetric matrix with the entries that the structure allows.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) struct NormalMatrix {
+    shared: DMatrix<f64>,
+    tail: Tail,
+}
+
+#[derive(Debug, Clone, PartialEq)]
+enum Tail {
+    Groups {
+        groups: Vec<Group>,
+        /// Group of each column after the shared ones.
+        group_of: Vec<usize>,
+    },
+    Band {
+        band: Band,
+        /// Shared × banded columns.
+        cross: DMatrix<f64>,
+    },
+}
+
+#[derive(Debug, Clone, PartialEq)]
+struct Group {
+    /// First column, counted from the end of the shared ones.
+    first: usize,
+    own: DMatrix<f64>,
+    /// Shared × own columns.
+    cross: DMatrix<f64>,
+}
+
+/// The lower half of a symmetric banded matrix, column by column from the diagonal down.
+#[derive(Debug, Clone, PartialEq)]
+struct Band {
+    size: usize,
+    half_bandwidth: usize,
+    entries: Vec<f64>,
+}
+
+impl Band {
+    fn zeros(size: usize, half_bandwidth: usize) -> Self {
+        Self { size, half_bandwidth, entries: vec![0.0; size * (half_bandwidth + 1)] }
+    }
+
+    fn height(&self) -> usize {
+        self.half_bandwidth + 1
+    }
+
+    /// The entries of a column from the diagonal to the last row of the matrix or the band.
+    fn column(&self, column: usize) -> &[f64] {
+        let start = column * self.height();
+        &self.entries[start..start + self.height().min(self.size - column)]
+    }
+
+    fn column_mut(&mut self, column: usize) -> &mut [f64] {
+        let (start, length) = (column * self.height(), self.height().min(self.size - column));
+        &mut self.entries[start..start + length]
+    }
+
+    /// Entry `(row, column)` with `row >= column`, inside the band.
+    fn at(&mut self, row: usize, column: usize) -> &mut f64 {
+        let height = self.height();
+        &mut self.entries[column * height + row - column]
+    }
+
+    /// Replaces the matrix by its Cholesky factor; `false` when it is not positive definite to rounding.
+    fn factorise(&mut self) -> bool {
+        let height = self.height();
+        for column in 0..self.size {
+            let length = self.column(column).len();
+            let (done, rest) = self.entries.split_at_mut((column + 1) * height);
+            let own = &mut done[column * height..column * height + length];
+            if !(own[0] > 0.0 && own[0].is_finite()) {
+                return false;
+            }
+            let pivot = own[0].sqrt();
+            own.iter_mut().for_each(|entry| *entry /= pivot);
+            for offset in 1..length {
+                let factor = own[offset];
+                if factor != 0.0 {
+                    let target = &mut rest[(offset - 1) * height..];
+                    target.iter_mut().zip(&own[offset..]).for_each(|(entry, below)| *entry -= factor * below);
+                }
+            }
+        }
+        true
+    }
+
+    /// `L⁻¹ v` in place, for a factor.
+    fn solve_lower(&self, v: &mut [f64]) {
+        for column in 0..self.size {
+            let own = self.column(column);
+            let value = v[column] / own[0];
+            v[column] = value;
+            v[column + 1..].iter_mut().zip(&own[1..]).for_each(|(entry, below)| *entry -= value * below);
+        }
+    }
+
+    /// `L⁻ᵀ v` in place, for a factor.
+    fn solve_upper(&self, v: &mut [f64]) {
+        for column in (0..self.size).rev() {
+            let own = self.column(column);
+            let below: f64 = own[1..].iter().zip(&v[column + 1..]).map(|(a, b)| a * b).sum();
+            v[column] = (v[column] - below) / own[0];
+        }
+    }
+
+    /// The entries of `(L Lᵀ)⁻¹` inside the band, for a factor (Takahashi, Fagan & Chen 1973).
+    fn inverse_inside(&self) -> Self {
+        let mut inverse = Self::zeros(self.size, self.half_bandwidth);
+        for column in (0..self.size).rev() {
+            let own = self.column(column);
+            let pivot = own[0];
+            // Rows from the bottom up, so that the diagonal comes last, when what it needs is there.
+            for row in (column..column + own.len()).rev() {
+                let sum: f64 = own[1..]
+                    .iter()
+                    .enumerate()
+                    .map(|(offset, below)| {
+                        let other = column + 1 + offset;
+                        below * *inverse.at(row.max(other), row.min(other))
+                    })
+                    .sum();
+                let own_share = if row == column { 1.0 / pivot } else { 0.0 };
+                *inverse.at(row, column) = (own_share - sum) / pivot;
+            }
+        }
+        inverse
+    }
+}
+
+impl NormalMatrix {
+    /// A matrix of zeros.
+    ///
+    /// # Errors
+    /// [`SolverError::StructureSize`] when the structure's columns are not those of the problem.
+    pub(crate) fn zeros(structure: &Structure, tangent_dim: usize) -> Result<Self, SolverError> {
+        let (shared, tail) = match structure {
+            Structure::Dense => (tangent_dim, Tail::Groups { groups: Vec::new(), group_of: Vec::new() }),
+            Structure::Arrow { shared, groups: sizes } => {
+                let (mut groups, mut group_of) = (Vec::with_capacity(sizes.len()), Vec::new());
+                for (index, &size) in sizes.iter().enumerate() {
+                    groups.push(Group {
+                        first: group_of.len(),
+                        own: DMatrix::zeros(size, size),
+                        cross: DMatrix::zeros(*shared, size),
+                    });
+                    group_of.extend(std::iter::repeat_n(index, size));
+                }
+                (*shared, Tail::Groups { groups, group_of })
+            }
+            Structure::Band { shared, half_bandwidth } => {
+                let size = tangent_dim.saturating_sub(*shared);
+                let half_bandwidth = (*half_bandwidth).min(size.saturating_sub(1));
+                let cross = DMatrix::zeros(*shared, size);
+                (*shared, Tail::Band { band: Band::zeros(size, half_bandwidth), cross })
+            }
+        };
+        let matrix = Self { shared: DMatrix::zeros(shared, shared), tail };
+        if matrix.size() == tangent_dim {
+            Ok(matrix)
+        } else {
+            Err(SolverError::StructureSize { columns: matrix.size(), tangent_dim })
+        }
+    }
+
+    /// Number of rows and columns.
+    pub(crate) fn size(&self) -> usize {
+        self.shared.nrows() + self.tail.size()
+    }
+
+    /// Two columns that the structure keeps apart although they are in the list; `None` when all may meet.
+    pub(crate) fn kept_apart(&self, columns: &[usize]) -> Option<[usize; 2]> {
+        let shared = self.shared.nrows();
+        let tail = || columns.iter().copied().filter(|&column| column >= shared);
+        let (first, last) = (tail().min()?, tail().max()?);
+        let apart = match &self.tail {
+            Tail::Groups { group_of, .. } => group_of[first - shared] != group_of[last - shared],
+            Tail::Band { band, .. } => last - first > band.half_bandwidth,
+        };
+        apart.then_some([first, last])
+    }
+
+    /// Adds a block's product; all its columns may meet.
+    pub(crate) fn add(&mut self, columns: &[usize], product: &DMatrix<f64>) {
+        let shared = self.shared.nrows();
+        for (j, &column) in columns.iter().enumerate() {
+            for (i, &row) in columns.iter().enumerate() {
+                let value = product[(i, j)];
+                match (row < shared, column < shared) {
+                    (true, true) => self.shared[(row, column)] += value,
+                    (true, false) => self.tail.add_cross(row, column - shared, value),
+                    (false, false) => self.tail.add_own(row - shared, column - shared, value),
+                    (false, true) => {}
+                }
+            }
+        }
+    }
+
+    pub(crate) fn diagonal(&self) -> DVector<f64> {
+        let mut diagonal = Vec::with_capacity(self.size());
+        diagonal.extend(self.shared.diagonal().iter());
+        match &self.tail {
+            Tail::Groups { groups, .. } => groups.iter().for_each(|group| diagonal.extend(group.own.diagonal().iter())),
+            Tail::Band { band, .. } => diagonal.extend((0..band.size).map(|column| band.column(column)[0])),
+        }
+        DVector::from_vec(diagonal)
+    }
+
+    /// Factors that bring the matrix to unit diagonal; 1 for a column that nothing depends on.
+    pub(crate) fn unit_diagonal_scale(&self) -> DVector<f64> {
+        self.diagonal().map(|d| if d > f64::MIN_POSITIVE { 1.0 / d.sqrt() } else { 1.0 })
+    }
+
+    /// The factor of `S M S + damping · I` with `S = diag(scale)`; `None` when that is not positive definite to rounding.
+    pub(crate) fn factor(&self, scale: &DVector<f64>, damping: f64) -> Option<Factor> {
+        let count = self.shared.nrows();
+        let mut complement = self.shared.clone();
+        scale_entries(&mut complement, &scale.as_slice()[..count], &scale.as_slice()[..count]);
+        add_to_diagonal(&mut complement, damping);
+        let own_scale = &scale.as_slice()[count..];
+        let tail = match &self.tail {
+            Tail::Groups { groups, .. } => {
+                let mut factors = Vec::with_capacity(groups.len());
+                for group in groups {
+                    let scale_here = &own_scale[group.first..group.first + group.own.nrows()];
+                    let mut own = group.own.clone();
+                    scale_entries(&mut own, scale_here, scale_here);
+                    add_to_diagonal(&mut own, damping);
+                    let lower = Cholesky::new(own)?.unpack();
+                    let mut coupling = group.cross.transpose();
+                    scale_entries(&mut coupling, scale_here, &scale.as_slice()[..count]);
+                    if !lower.solve_lower_triangular_mut(&mut coupling) {
+                        return None;
+                    }
+                    complement.gemm_tr(-1.0, &coupling, &coupling, 1.0);
+                    factors.push(GroupFactor { first: group.first, lower, coupling });
+                }
+                TailFactor::Groups(factors)
+            }
+            Tail::Band { band, cross } => {
+                let mut lower = band.clone();
+                for column in 0..lower.size {
+                    let factor = own_scale[column];
+                    let entries = lower.column_mut(column).iter_mut();
+                    entries.zip(&own_scale[column..]).for_each(|(entry, scale)| *entry *= factor * scale);
+                    *lower.at(column, column) += damping;
+                }
+                if !lower.factorise() {
+                    return None;
+                }
+                let mut coupling = cross.transpose();
+                scale_entries(&mut coupling, own_scale, &scale.as_slice()[..count]);
+                for mut column in coupling.column_iter_mut() {
+                    lower.solve_lower(column.as_mut_slice());
+                }
+                complement.gemm_tr(-1.0, &coupling, &coupling, 1.0);
+                TailFactor::Band { lower, coupling }
+            }
+        };
+        Some(Factor { complement: Cholesky::new(complement)?, tail, scale: scale.clone() })
+    }
+
+    /// All entries.
+    pub(crate) fn to_dense(&self) -> DMatrix<f64> {
+        let (count, size) = (self.shared.nrows(), self.size());
+        let mut dense = DMatrix::zeros(size, size);
+        dense.view_mut((0, 0), (count, count)).copy_from(&self.shared);
+        match &self.tail {
+            Tail::Groups { groups, .. } => {
+                for group in groups {
+                    let (first, width) = (count + group.first, group.own.nrows());
+                    dense.view_mut((first, first), (width, width)).copy_from(&group.own);
+                    dense.view_mut((0, first), (count, width)).copy_from(&group.cross);
+                }
+            }
+            Tail::Band { band, cross } => {
+                dense.view_mut((0, count), (count, band.size)).copy_from(cross);
+                for column in 0..band.size {
+                    for (offset, &entry) in band.column(column).iter().enumerate() {
+                        dense[(count + column, count + column + offset)] = entry;
+                    }
+                }
+            }
+        }
+        dense.fill_lower_triangle_with_upper_triangle();
+        dense
+    }
+}
+
+impl Tail {
+    fn size(&self) -> usize {
+        match self {
+            Self::Groups { group_of, .. } => group_of.len(),
+            Self::Band { band, .. } => band.size,
+        }
+    }
+
+    fn add_cross(&mut self, row: usize, column: usize, value: f64) {
+        match self {
+            Self::Groups { groups, group_of } => {
+                let group = &mut groups[group_of[column]];
+                group.cross[(row, column - group.first)] += value;
+            }
+            Self::Band { cross, .. } => cross[(row, column)] += value,
+        }
+    }
+
+    fn add_own(&mut self, row: usize, column: usize, value: f64) {
+        match self {
+            Self::Groups { groups, group_of } => {
+                let group = &mut groups[group_of[column]];
+                group.own[(row - group.first, column - group.first)] += value;
+            }
+            Self::Band { band, .. } if row >= column => *band.at(row, column) += value,
+            Self::Band { .. } => {}
+        }
+    }
+}
+
+fn scale_entries(matrix: &mut DMatrix<f64>, rows: &[f64], columns: &[f64]) {
+    for (mut column, factor) in matrix.column_iter_mut().zip(columns) {
+        column.iter_mut().zip(rows).for_each(|(entry, row)| *entry *= row * factor);
+    }
+}
+
+fn add_to_diagonal(matrix: &mut DMatrix<f64>, value: f64) {
+    (0..matrix.nrows()).for_each(|i| matrix[(i, i)] += value);
+}
+
+/// The factor of a scaled and damped normal matrix.
+#[derive(Debug, Clone)]
+pub(crate) struct Factor {
+    complement: Cholesky<f64, Dyn>,
+    tail: TailFactor,
+    scale: DVector<f64>,
+}
+
+#[derive(Debug, Clone)]
+enum TailFactor {
+    Groups(Vec<GroupFactor>),
+    /// `coupling` is `Y`, banded × shared columns.
+    Band {
+        lower: Band,
+        coupling: DMatrix<f64>,
+    },
+}
+
+#[derive(Debug, Clone)]
+struct GroupFactor {
+    first: usize,
+    lower: DMatrix<f64>,
+    /// `Y`, own × shared columns.
+    coupling: DMatrix<f64>,
+}
+
+impl Factor {
+    /// The factors that the matrix was scaled by.
+    pub(crate) fn scale(&self) -> &DVector<f64> {
+        &self.scale
+    }
+
+    /// Solves the scaled and damped system.
+    pub(crate) fn solve(&self, right: &DVector<f64>) -> DVector<f64> {
+        let count = self.complement.l_dirty().nrows();
+        let mut solved = right.clone();
+        let (head, own) = solved.as_mut_slice().split_at_mut(count);
+        let mut head = nalgebra::DVectorViewMut::from_slice(head, count);
+        match &self.tail {
+            TailFactor::Groups(groups) => {
+                for group in groups {
+                    let mut part = group.part_mut(own);
+                    group.lower.solve_lower_triangular_mut(&mut part);
+                    head.gemv_tr(-1.0, &group.coupling, &part, 1.0);
+                }
+                self.complement.solve_mut(&mut head);
+                for group in groups {
+                    let mut part = group.part_mut(own);
+                    part.gemv(-1.0, &group.coupling, &head, 1.0);
+                    group.lower.tr_solve_lower_triangular_mut(&mut part);
+                }
+            }
+            TailFactor::Band { lower, coupling } => {
+                lower.solve_lower(own);
+                let mut part = nalgebra::DVectorViewMut::from_slice(own, lower.size);
+                head.gemv_tr(-1.0, coupling, &part, 1.0);
+                self.complement.solve_mut(&mut head);
+                part.gemv(-1.0, coupling, &head, 1.0);
+                lower.solve_upper(own);
+            }
+        }
+        solved
+    }
+
+    /// Smallest squared pivot.
+    pub(crate) fn least_pivot(&self) -> f64 {
+        let of_matrix = |lower: &DMatrix<f64>| lower.diagonal().iter().map(|p| p * p).fold(f64::INFINITY, f64::min);
+        let of_tail = match &self.tail {
+            TailFactor::Groups(groups) => groups.iter().map(|g| of_matrix(&g.lower)).fold(f64::INFINITY, f64::min),
+            TailFactor::Band { lower, .. } => {
+                (0..lower.size).map(|column| lower.column(column)[0].powi(2)).fold(f64::INFINITY, f64::min)
+            }
+        };
+        of_tail.min(of_matrix(self.complement.l_dirty()))
+    }
+
+    /// The inverse's entries between columns that may meet.
+    pub(crate) fn local_inverse(&self) -> LocalInverse {
+        let shared = self.complement.inverse();
+        // The inverse of the whole is [S⁻¹, -S⁻¹Wᵀ; -W S⁻¹, C⁻¹ + W S⁻¹ Wᵀ] with W = L⁻ᵀ Y.
+        let tail = match &self.tail {
+            TailFactor::Groups(groups) => TailInverse::Groups(
+                groups
+                    .iter()
+                    .map(|group| {
+                        let mut own = DMatrix::identity(group.lower.nrows(), group.lower.nrows());
+                        group.lower.solve_lower_triangular_mut(&mut own);
+                        group.lower.tr_solve_lower_triangular_mut(&mut own);
+                        let mut through = group.coupling.clone();
+                        group.lower.tr_solve_lower_triangular_mut(&mut through);
+                        GroupInverse { first: group.first, own, through }
+                    })
+                    .collect(),
+            ),
+            TailFactor::Band { lower, coupling } => {
+                let mut through = coupling.clone();
+                for mut column in through.column_iter_mut() {
+                    lower.solve_upper(column.as_mut_slice());
+                }
+                TailInverse::Band { own: lower.inverse_inside(), through }
+            }
+        };
+        LocalInverse { shared, tail, scale: self.scale.clone() }
+    }
+}
+
+impl GroupFactor {
+    fn part_mut<'a>(&self, own: &'a mut [f64]) -> nalgebra::DVectorViewMut<'a, f64> {
+        let size = self.lower.nrows();
+        nalgebra::DVectorViewMut::from_slice(&mut own[self.first..self.first + size], size)
+    }
+}
+
+/// The entries of the inverse of a normal matrix between columns that may meet.
+#[derive(Debug, Clone)]
+pub(crate) struct LocalInverse {
+    shared: DMatrix<f64>,
+    tail: TailInverse,
+    scale: DVector<f64>,
+}
+
+#[derive(Debug, Clone)]
+enum TailInverse {
+    Groups(Vec<GroupInverse>),
+    Band { own: Band, through: DMatrix<f64> },
+}
+
+#[derive(Debug, Clone)]
+struct GroupInverse {
+    first: usize,
+    own: DMatrix<f64>,
+    /// `W`, own × shared columns.
+    through: DMatrix<f64>,
+}
+
+impl LocalInverse {
+    /// Entries between the columns; `None` when two of them are kept apart or do not exist.
+    pub(crate) fn of(&self, columns: &[usize]) -> Option<DMatrix<f64>> {
+        let count = self.shared.nrows();
+        let mut entries = DMatrix::zeros(columns.len(), columns.len());
+        for (j, &column) in columns.iter().enumerate() {
+            for (i, &row) in columns[..=j].iter().enumerate() {
+                let entry = match (row.checked_sub(count), column.checked_sub(count)) {
+                    (None, None) => self.shared[(row, column)],
+                    (None, Some(own)) => -self.shared.row(row).transpose().dot(&self.through(own)?),
+                    (Some(own), None) => -self.shared.row(column).transpose().dot(&self.through(own)?),
+                    (Some(a), Some(b)) => {
+                        let (a_through, b_through) = (self.through(a)?, self.through(b)?);
+                        self.own(a.max(b), a.min(b))? + a_through.dot(&(&self.shared * b_through))
+                    }
+                } * self.scale[row]
+                    * self.scale[column];
+                entries[(i, j)] = entry;
+                entries[(j, i)] = entry;
+            }
+        }
+        Some(entries)
+    }
+
+    fn group(groups: &[GroupInverse], own: usize) -> Option<&GroupInverse> {
+        let after = groups.partition_point(|group| group.first <= own);
+        groups[..after].iter().rev().find(|group| own < group.first + group.own.nrows())
+    }
+
+    fn through(&self, own: usize) -> Option<DVector<f64>> {
+        match &self.tail {
+            TailInverse::Groups(groups) => {
+                let group = Self::group(groups, own)?;
+                Some(group.through.row(own - group.first).transpose())
+            }
+            TailInverse::Band { through, .. } => (own < through.nrows()).then(|| through.row(own).transpose()),
+        }
+    }
+
+    fn own(&self, row: usize, column: usize) -> Option<f64> {
+        match &self.tail {
+            TailInverse::Groups(groups) => {
+                let group = Self::group(groups, column)?;
+                group.own.get((row - group.first, column - group.first)).copied()
+            }
+            TailInverse::Band { own, .. } => own.column(column).get(row - column).copied(),
+        }
+    }
+}
