@@ -23,6 +23,5 @@ mod sound;
 
 pub use error::ClockError;
 pub use impacts::{Impact, impacts};
-pub use motion::refine_by_motion;
 pub use onsets::{Onset, onsets};
 pub use sound::{CameraSound, LATENCY_SD_SECONDS, PATH_SD_SECONDS, from_sound};

@@ -118,7 +118,7 @@ pub fn from_sound(sounds: &[CameraSound]) -> Result<ClockCalibration, ClockError
         };
         cameras.push(CameraClock { estimates: vec![estimate], ..clock });
     }
-    Ok(ClockCalibration { reference: reference.camera.to_owned(), cameras, remarks })
+    Ok(ClockCalibration { reference: reference.camera.to_owned(), cameras, read_outs: Vec::new(), remarks })
 }
 
 /// A track made ready for comparison.

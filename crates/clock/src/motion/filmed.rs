@@ -14,6 +14,7 @@ const READ_OUT_SHARE_SD: f64 = 0.35;
 const LONGEST_READ_OUT_SECONDS: f64 = 0.016;
 
 /// One camera with what it saw.
+#[derive(Debug, Clone)]
 pub(crate) struct Filmed<'a> {
     pub(crate) name: &'a str,
     /// Lens, pose and read-out; the read-out is the usual one where it is not known.

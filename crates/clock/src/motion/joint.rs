@@ -30,10 +30,12 @@ const LEAST_SIGHTS: usize = 60;
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Found {
     pub(crate) clock: Straight,
-    /// Covariance of (middle, rate).
+    /// Covariance of (middle, rate), for the rows in which points are seen: the clock, and both cameras' delays there.
     pub(crate) covariance: Matrix2<f64>,
     /// Sightings that it rests on.
     pub(crate) sights: usize,
+    /// Mean share of the read-out over its sightings.
+    pub(crate) middle_share: f64,
     /// Read-out in seconds with its standard deviation, where it was not known.
     pub(crate) read_out: Option<(f64, f64)>,
 }
@@ -58,13 +60,14 @@ pub(crate) fn solve(
     let Some(paths) = Paths::new(cameras, clocks, most_controls) else {
         return Err("no two cameras see the same points move for long enough".into());
     };
+    let middle_shares: Vec<f64> = (0..cameras.len()).map(|c| mean_over(&paths.sights, c, |s| s.share)).collect();
     let mut state = Joint {
-        clocks: centred(clocks, &paths.sights),
+        clocks: centred(cameras, reference, clocks, &paths.sights, &middle_shares),
         rotations: vec![UnitQuaternion::identity(); cameras.len()],
         read_outs: cameras.iter().map(|c| c.camera.read_out.seconds).collect(),
         controls: paths.controls.clone(),
     };
-    let mut problem = problem(cameras, reference, rates, &paths);
+    let mut problem = problem(cameras, reference, rates, &paths, middle_shares);
     keep_computable(&mut problem, &state);
     if problem.sights.len() < LEAST_SIGHTS {
         return Err(format!("only {} sightings are shared, {LEAST_SIGHTS} are needed", problem.sights.len()));
@@ -76,6 +79,7 @@ pub(crate) fn solve(
         step_tolerance: 1e-7,
         absolute_step_tolerance: 3e-3,
         cost_tolerance: 1e-10,
+        initial_damping: 1e-9,
         ..Options::default()
     };
     let mut pass = 0;
@@ -91,8 +95,7 @@ pub(crate) fn solve(
             let sight = problem.sights[index];
             let session = state.clocks[sight.camera].session(problem.exposed_pts(&state, &sight));
             if let Some(segment) = paths.segment_of(sight.control) {
-                let (control, interval_seconds) = segment.interval(session, paths.knot_seconds);
-                problem.sights[index] = Sight { control, interval_seconds, ..sight };
+                problem.sights[index] = segment.placed(sight, session);
             }
         }
     };
@@ -102,6 +105,14 @@ pub(crate) fn solve(
     let found = (0..cameras.len())
         .map(|camera| {
             let clock = solution.state.clocks[camera];
+            // Back from the middle rows to the first ones.
+            let delay = problem.middle_shares[camera] * solution.state.read_outs[camera];
+            let reference_delay = problem.middle_shares[reference] * solution.state.read_outs[reference];
+            let clock = Straight {
+                centre_pts: clock.centre_pts + delay,
+                middle_seconds: clock.middle_seconds + reference_delay,
+                ..clock
+            };
             let covariance_of = |a: usize, b: usize| inflation * covariance[(a, b)];
             let own = problem.camera_column(camera).map_or_else(Matrix2::zeros, |c| {
                 Matrix2::new(
@@ -115,6 +126,7 @@ pub(crate) fn solve(
                 clock,
                 covariance: own,
                 sights: problem.sights.iter().filter(|s| s.camera == camera).count(),
+                middle_share: problem.middle_shares[camera],
                 read_out: problem
                     .read_out_column(camera)
                     .map(|c| (solution.state.read_outs[camera], covariance_of(c, c).sqrt())),
@@ -125,20 +137,37 @@ pub(crate) fn solve(
     Ok(Solved { cameras: found, noise_px: crate::level::median(&noise) })
 }
 
-/// The clocks written about the middle of each camera's sightings, where offset and rate are hardly correlated.
-fn centred(clocks: &[Straight], sights: &[Sight]) -> Vec<Straight> {
+/// The mean of something over a camera's sightings; 0 without any.
+fn mean_over(sights: &[Sight], camera: usize, value: impl Fn(&Sight) -> f64) -> f64 {
+    let (sum, n) = sights
+        .iter()
+        .filter(|s| s.camera == camera)
+        .fold((0.0, 0.0), |(sum, n), sight| (sum + value(sight), n + 1.0));
+    if n > 0.0 { sum / n } else { 0.0 }
+}
+
+/// The clocks written for each camera's middle row, about the middle of its sightings, where offset and rate are hardly
+/// correlated; the session clock is the reference's for its middle row.
+fn centred(
+    cameras: &[Filmed],
+    reference: usize,
+    clocks: &[Straight],
+    sights: &[Sight],
+    middle_shares: &[f64],
+) -> Vec<Straight> {
+    let delay = |camera: usize| middle_shares[camera] * cameras[camera].camera.read_out.seconds;
     clocks
         .iter()
         .enumerate()
         .map(|(camera, clock)| {
-            let own: Vec<f64> = sights.iter().filter(|s| s.camera == camera).map(|s| s.pts_seconds).collect();
-            let centre_pts = if own.is_empty() { clock.centre_pts } else { own.iter().sum::<f64>() / own.len() as f64 };
-            Straight { centre_pts, middle_seconds: clock.session(centre_pts), rate: clock.rate }
+            let centre_pts = mean_over(sights, camera, |s| s.pts_seconds);
+            let middle_seconds = clock.session(centre_pts + delay(camera)) - delay(reference);
+            Straight { centre_pts, middle_seconds, rate: clock.rate }
         })
         .collect()
 }
 
-fn problem(cameras: &[Filmed], reference: usize, rates: &[(f64, f64)], paths: &Paths) -> JointProblem {
+fn problem(cameras: &[Filmed], reference: usize, rates: &[(f64, f64)], paths: &Paths, middle_shares: Vec<f64>) -> JointProblem {
     let focal = |c: &Filmed| c.camera.intrinsics.focal_px[0];
     let metres_per_px: Vec<f64> = cameras
         .iter()
@@ -146,6 +175,7 @@ fn problem(cameras: &[Filmed], reference: usize, rates: &[(f64, f64)], paths: &P
             paths.controls.iter().map(move |p| (c.camera.centre_world().coords - p).norm() / focal(c))
         })
         .collect();
+    let metres_per_px = crate::level::median(&metres_per_px);
     let mut sights = paths.sights.clone();
     for sight in &mut sights {
         sight.sd_px = FIRST_SD_PX;
@@ -156,10 +186,16 @@ fn problem(cameras: &[Filmed], reference: usize, rates: &[(f64, f64)], paths: &P
         rates: rates.to_vec(),
         rotation_sds: cameras.iter().map(|c| c.rig_px.max(LEAST_SD_PX) / focal(c)).collect(),
         read_outs: cameras.iter().map(|c| (c.camera.read_out.seconds, c.read_out_sd_seconds)).collect(),
-        knot_seconds: paths.knot_seconds,
+        middle_shares,
         sights,
-        bends: paths.bends(),
-        bend_sd_m: ACCELERATION_PX_S2 * crate::level::median(&metres_per_px) * paths.knot_seconds.powi(2),
+        bends: paths
+            .segments
+            .iter()
+            .flat_map(|s| {
+                let sd_m = ACCELERATION_PX_S2 * metres_per_px * s.knot_seconds.powi(2);
+                (s.first_control..s.first_control + s.controls() - 2).map(move |first| (first, sd_m))
+            })
+            .collect(),
         controls: paths.controls.len(),
     }
 }

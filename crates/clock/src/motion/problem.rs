@@ -38,8 +38,9 @@ pub(crate) struct Sight {
     pub(crate) sd_px: f64,
     /// First of its four control points.
     pub(crate) control: usize,
-    /// Session time at which its interval begins.
+    /// Session time at which its interval begins, and how long it lasts.
     pub(crate) interval_seconds: f64,
+    pub(crate) knot_seconds: f64,
 }
 
 /// What stays as it is.
@@ -53,12 +54,12 @@ pub(crate) struct JointProblem {
     pub(crate) rotation_sds: Vec<f64>,
     /// Prior of each camera's read-out: value and standard deviation, 0 where it is known.
     pub(crate) read_outs: Vec<(f64, f64)>,
-    pub(crate) knot_seconds: f64,
+    /// Mean share of the read-out over each camera's sightings: clocks hold for this row, so that an unknown read-out hardly
+    /// touches them.
+    pub(crate) middle_shares: Vec<f64>,
     pub(crate) sights: Vec<Sight>,
-    /// First control point of each run of three neighbours whose bend is held near zero.
-    pub(crate) bends: Vec<usize>,
-    /// Standard deviation of such a bend, metres.
-    pub(crate) bend_sd_m: f64,
+    /// First control point of each run of three neighbours whose bend is held near zero, and its standard deviation, metres.
+    pub(crate) bends: Vec<(usize, f64)>,
     pub(crate) controls: usize,
 }
 
@@ -110,19 +111,24 @@ impl JointProblem {
         self.shared() + 3 * control
     }
 
-    /// Presentation time at which the sighting's row was exposed.
+    /// Presentation time at which the sighting's row was exposed, were the camera's middle row the first.
     pub(crate) fn exposed_pts(&self, state: &Joint, sight: &Sight) -> f64 {
-        sight.pts_seconds + sight.share * state.read_outs[sight.camera]
+        sight.pts_seconds + self.from_middle(sight) * state.read_outs[sight.camera]
+    }
+
+    /// The sighting's share of the read-out from the middle of the rows in which points are seen.
+    fn from_middle(&self, sight: &Sight) -> f64 {
+        sight.share - self.middle_shares[sight.camera]
     }
 
     fn seen(&self, state: &Joint, sight: &Sight) -> Option<Seen> {
         let session = state.clocks[sight.camera].session(self.exposed_pts(state, sight));
-        let u = (session - sight.interval_seconds) / self.knot_seconds;
+        let u = (session - sight.interval_seconds) / sight.knot_seconds;
         let (weights, slopes) = (weights(u), slopes(u));
         let controls = state.controls.get(sight.control..sight.control + SUPPORT)?;
         let combined =
             |shares: &[f64; SUPPORT]| controls.iter().zip(shares).map(|(c, share)| c * *share).sum::<Vector3<f64>>();
-        let (place, velocity) = (combined(&weights), combined(&slopes) / self.knot_seconds);
+        let (place, velocity) = (combined(&weights), combined(&slopes) / sight.knot_seconds);
         let camera = &self.cameras[sight.camera];
         let turned = state.rotations[sight.camera] * (camera.camera_from_world * Point3::from(place)).coords;
         let (px, by_camera_point) = camera.intrinsics.project_with_point_jacobian(&turned)?;
@@ -166,7 +172,7 @@ impl JointProblem {
             put(&[seen.by_time, seen.by_time * since, turn(0), turn(1), turn(2)]);
         }
         if self.read_out_column(sight.camera).is_some() {
-            put(&[seen.by_time * (rate * sight.share)]);
+            put(&[seen.by_time * (rate * self.from_middle(sight))]);
         }
         for weight in seen.weights {
             for axis in 0..3 {
@@ -220,7 +226,7 @@ impl JointProblem {
         let (sights, bends) = (self.sights.len(), self.bends.len());
         match (self.sights.get(block), block.checked_sub(sights).and_then(|b| self.bends.get(b))) {
             (Some(sight), _) => Block::Sight(sight),
-            (None, Some(bend)) => Block::Bend(*bend),
+            (None, Some((first, sd_m))) => Block::Bend(*first, *sd_m),
             _ => Block::Prior(block - sights - bends),
         }
     }
@@ -228,7 +234,7 @@ impl JointProblem {
 
 enum Block<'a> {
     Sight(&'a Sight),
-    Bend(usize),
+    Bend(usize, f64),
     Prior(usize),
 }
 
@@ -252,7 +258,7 @@ impl LeastSquares for JointProblem {
     fn block_rows(&self, block: usize) -> usize {
         match self.block(block) {
             Block::Sight(_) => 2,
-            Block::Bend(_) => 3,
+            Block::Bend(..) => 3,
             Block::Prior(prior) => match self.prior(prior) {
                 Prior::Camera(_) => CAMERA_PRIORS,
                 Prior::ReadOut(_) => 1,
@@ -272,7 +278,7 @@ impl LeastSquares for JointProblem {
                     .chain(from..from + 3 * SUPPORT)
                     .collect()
             }
-            Block::Bend(first) => (self.control_column(first)..self.control_column(first + 3)).collect(),
+            Block::Bend(first, _) => (self.control_column(first)..self.control_column(first + 3)).collect(),
             Block::Prior(prior) => match self.prior(prior) {
                 Prior::Camera(camera) => {
                     self.camera_column(camera).map(|c| c + 1..c + PER_CAMERA).into_iter().flatten().collect()
@@ -291,13 +297,13 @@ impl LeastSquares for JointProblem {
     ) -> bool {
         match self.block(block) {
             Block::Sight(sight) => self.sight_residual(state, sight, residual, jacobian).is_some(),
-            Block::Bend(first) => {
+            Block::Bend(first, sd_m) => {
                 let Some([a, b, c]) = state.controls.get(first..first + 3) else { return false };
-                residual.copy_from(&((a - 2.0 * b + c) / self.bend_sd_m));
+                residual.copy_from(&((a - 2.0 * b + c) / sd_m));
                 if let Some(jacobian) = jacobian {
                     for (control, share) in [1.0, -2.0, 1.0].into_iter().enumerate() {
                         for axis in 0..3 {
-                            jacobian[(axis, 3 * control + axis)] = share / self.bend_sd_m;
+                            jacobian[(axis, 3 * control + axis)] = share / sd_m;
                         }
                     }
                 }
@@ -356,6 +362,7 @@ mod tests {
                 sd_px: 1.3,
                 control: k as usize / 4,
                 interval_seconds: 0.06 * f64::from(k / 4) - 0.01,
+                knot_seconds: 0.06,
             })
             .collect();
         let problem = JointProblem {
@@ -364,10 +371,9 @@ mod tests {
             rates: vec![(1.0, 5e-5); 2],
             rotation_sds: vec![1e-3; 2],
             read_outs: vec![(0.004, 0.002), (0.012, 0.004)],
-            knot_seconds: 0.06,
+            middle_shares: vec![0.5, 0.6],
             sights,
-            bends: (0..4).collect(),
-            bend_sd_m: 0.3,
+            bends: (0..4).map(|first| (first, 0.3)).collect(),
             controls: 6,
         };
         let state = Joint {
@@ -379,7 +385,7 @@ mod tests {
             read_outs: vec![0.0045, 0.011],
             controls: (0..6).map(|k| place(5, 0.06 * f64::from(k)).coords).collect(),
         };
-        let worst = midline_solver::worst_jacobian_error(&problem, &state).unwrap();
+        let worst = midline_solver::worst_jacobian_error(&problem, &state);
         println!("worst relative error of a Jacobian: {worst:.2e}");
         assert!(worst < 1e-5, "{worst}");
     }
