@@ -37,7 +37,7 @@ pub(crate) fn intervals(sightings: &[(f64, Vector2<f64>)]) -> Option<usize> {
     let criterion = |n: usize, residuals: &[Vector2<f64>]| -> f64 {
         let misfit: f64 =
             residuals.iter().map(|r| Loss::Cauchy(CAUCHY).value_and_weight((r / sd).norm_squared()).0).sum();
-        misfit + (2.0 * spacings).ln() * (2 * (n + SUPPORT - 1)) as f64
+        misfit + 2.0 * (2 * (n + SUPPORT - 1)) as f64
     };
     fits.iter().min_by(|a, b| criterion(a.0, &a.1).total_cmp(&criterion(b.0, &b.1))).map(|f| f.0)
 }

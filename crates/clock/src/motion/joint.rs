@@ -34,7 +34,8 @@ pub(crate) struct Found {
     pub(crate) covariance: Matrix2<f64>,
     /// Sightings that it rests on.
     pub(crate) sights: usize,
-    /// Mean share of the read-out over its sightings.
+    /// Mean share of the read-out over its sightings, for comparison with the truth.
+    #[cfg(test)]
     pub(crate) middle_share: f64,
     /// Read-out in seconds with its standard deviation, where it was not known.
     pub(crate) read_out: Option<(f64, f64)>,
@@ -126,6 +127,7 @@ pub(crate) fn solve(
                 clock,
                 covariance: own,
                 sights: problem.sights.iter().filter(|s| s.camera == camera).count(),
+                #[cfg(test)]
                 middle_share: problem.middle_shares[camera],
                 read_out: problem
                     .read_out_column(camera)
