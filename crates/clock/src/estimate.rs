@@ -69,10 +69,8 @@ pub fn session_clock(cameras: &[ClockCamera], air_celsius: f64) -> Result<ClockC
         return Err(ClockError::TooFewCameras { given: 1 });
     }
     refuse_same_points(cameras)?;
-    let heard: Vec<CameraSound> = cameras
-        .iter()
-        .filter_map(|c| Some(CameraSound { camera: c.name, track: c.sound? }))
-        .collect();
+    let heard: Vec<CameraSound> =
+        cameras.iter().filter_map(|c| Some(CameraSound { camera: c.name, track: c.sound? })).collect();
     let mut by_sound = None;
     if heard.len() >= 2 {
         let surroundings = Surroundings::new(cameras, air_celsius);
@@ -94,7 +92,8 @@ pub fn session_clock(cameras: &[ClockCamera], air_celsius: f64) -> Result<ClockC
             clocks.push(reference_clock(camera.name));
             continue;
         }
-        let (clock, said) = decide(camera.name, reference.name, sounds[index], &motion.cameras[index], motion.noise_px)?;
+        let (clock, said) =
+            decide(camera.name, reference.name, sounds[index], &motion.cameras[index], motion.noise_px)?;
         remarks.push(said);
         clocks.push(clock);
     }
@@ -259,7 +258,10 @@ fn decide(
     if motion_sd >= DECIDES_SECONDS {
         let mut kept = sound.clone();
         kept.estimates.push(estimate);
-        return Ok((kept, format!("Camera {name}: {both}; motion is too weak to decide, the offset from sound stays.")));
+        return Ok((
+            kept,
+            format!("Camera {name}: {both}; motion is too weak to decide, the offset from sound stays."),
+        ));
     }
     clock.estimates = sound.estimates.clone();
     clock.estimates.push(estimate);

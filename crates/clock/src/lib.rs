@@ -29,5 +29,5 @@ pub use estimate::{CameraView, ClockCamera, session_clock};
 pub use impacts::{Impact, impacts};
 pub use onsets::{Onset, onsets};
 pub use sound::{CameraSound, LATENCY_SD_SECONDS, PATH_SD_SECONDS, from_sound};
-pub use surroundings::speed_of_sound_m_s;
 pub(crate) use surroundings::Surroundings;
+pub use surroundings::speed_of_sound_m_s;

@@ -8,9 +8,9 @@ use midline_session::calibration::{CameraClock, ClockCalibration, ClockEstimate,
 use midline_session::footage::SoundTrack;
 use midline_signal::correlation::Correlator;
 
+use crate::estimate::reference_clock;
 use crate::level::{BAND_HZ, band_limited, energies, median};
 use crate::line::{self, Line};
-use crate::estimate::reference_clock;
 use crate::surroundings::LEFT_SD_SECONDS;
 use crate::{ClockError, Surroundings, onsets};
 

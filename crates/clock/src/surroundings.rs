@@ -50,7 +50,9 @@ fn place(first: (&Camera, &Keypoints, f64), second: (&Camera, &Keypoints, f64)) 
         let column = keypoints.column(name)?;
         let after = keypoints.frames.partition_point(|f| f.pts_seconds < pts);
         let frame = keypoints.frames.get(after).or(keypoints.frames.last())?;
-        let px = Vector2::from(frame.points.get(column)?.as_ref().filter(|_| (frame.pts_seconds - pts).abs() <= NEAR_SECONDS)?.px);
+        let px = Vector2::from(
+            frame.points.get(column)?.as_ref().filter(|_| (frame.pts_seconds - pts).abs() <= NEAR_SECONDS)?.px,
+        );
         Some((camera.centre_world().coords, camera.ray_world(px).ok()?))
     };
     let at = |name: &str| meeting(&[ray(first, name)?, ray(second, name)?]);

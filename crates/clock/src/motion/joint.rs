@@ -141,10 +141,8 @@ pub(crate) fn solve(
 
 /// The mean of something over a camera's sightings; 0 without any.
 fn mean_over(sights: &[Sight], camera: usize, value: impl Fn(&Sight) -> f64) -> f64 {
-    let (sum, n) = sights
-        .iter()
-        .filter(|s| s.camera == camera)
-        .fold((0.0, 0.0), |(sum, n), sight| (sum + value(sight), n + 1.0));
+    let (sum, n) =
+        sights.iter().filter(|s| s.camera == camera).fold((0.0, 0.0), |(sum, n), sight| (sum + value(sight), n + 1.0));
     if n > 0.0 { sum / n } else { 0.0 }
 }
 
@@ -169,13 +167,17 @@ fn centred(
         .collect()
 }
 
-fn problem(cameras: &[Filmed], reference: usize, rates: &[(f64, f64)], paths: &Paths, middle_shares: Vec<f64>) -> JointProblem {
+fn problem(
+    cameras: &[Filmed],
+    reference: usize,
+    rates: &[(f64, f64)],
+    paths: &Paths,
+    middle_shares: Vec<f64>,
+) -> JointProblem {
     let focal = |c: &Filmed| c.camera.intrinsics.focal_px[0];
     let metres_per_px: Vec<f64> = cameras
         .iter()
-        .flat_map(|c| {
-            paths.controls.iter().map(move |p| (c.camera.centre_world().coords - p).norm() / focal(c))
-        })
+        .flat_map(|c| paths.controls.iter().map(move |p| (c.camera.centre_world().coords - p).norm() / focal(c)))
         .collect();
     let metres_per_px = crate::level::median(&metres_per_px);
     let mut sights = paths.sights.clone();

@@ -3,8 +3,8 @@
 use midline_geometry::{Camera, Intrinsics, LensModel, ReadOut, RigidTransform};
 use midline_session::keypoints::{Keypoint, KeypointFrame, Keypoints};
 use nalgebra::{Point3, Vector2, Vector3};
-use rand::rngs::StdRng;
 use rand::RngExt;
+use rand::rngs::StdRng;
 use rand_distr::{Distribution, StandardNormal};
 
 /// A camera 1.2 m above the ground at (x, y), looking at a point 1 m above the origin.

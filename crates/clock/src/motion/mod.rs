@@ -199,7 +199,11 @@ fn doubt(fit: &Result<Fit, &'static str>) -> String {
                 fit.evidence,
                 fit.agreeing * 100.0
             ),
-            _ => format!("no offset explains the motion (at the best, {:.3} s, {:.0} % of the sightings agree)", fit.offset_seconds, fit.agreeing * 100.0),
+            _ => format!(
+                "no offset explains the motion (at the best, {:.3} s, {:.0} % of the sightings agree)",
+                fit.offset_seconds,
+                fit.agreeing * 100.0
+            ),
         },
     }
 }

@@ -85,10 +85,8 @@ impl Paths {
             .flat_map(|(point, by_camera)| pieces(point, by_camera, CELL_SPACINGS * spacing))
             .collect();
         choose(&mut pieces, most_controls);
-        let mut paths =
-            Self { sights: Vec::new(), segments: Vec::new(), controls: Vec::new(), points: names.len() };
-        let tracks: Vec<Vec<Path>> =
-            names.iter().map(|name| cameras.iter().map(|c| path(c, name)).collect()).collect();
+        let mut paths = Self { sights: Vec::new(), segments: Vec::new(), controls: Vec::new(), points: names.len() };
+        let tracks: Vec<Vec<Path>> = names.iter().map(|name| cameras.iter().map(|c| path(c, name)).collect()).collect();
         for piece in pieces {
             let segment = Segment {
                 start_seconds: piece.from_seconds,
@@ -180,9 +178,8 @@ fn pieces(point: usize, by_camera: &[Vec<Seen>], cell_seconds: f64) -> Vec<Piece
     let end = by_camera.iter().flatten().map(|s| s.0).fold(f64::NEG_INFINITY, f64::max);
     let cells = ((end - origin) / cell_seconds).max(0.0) as usize;
     let at = |cell: usize| origin + cell as f64 * cell_seconds;
-    let cameras_in = |cell: usize| {
-        by_camera.iter().filter(|seen| !within(seen, at(cell), at(cell + 1)).is_empty()).count()
-    };
+    let cameras_in =
+        |cell: usize| by_camera.iter().filter(|seen| !within(seen, at(cell), at(cell + 1)).is_empty()).count();
     let shared: Vec<bool> = (0..cells).map(|cell| cameras_in(cell) >= 2).collect();
     let mut found = Vec::new();
     let mut first = 0;
@@ -254,12 +251,7 @@ fn choose(pieces: &mut Vec<Piece>, most_controls: usize) {
 
 /// Control points to start from: where the cameras' rays meet at the control points' own instants, the nearest where they
 /// cannot be read; `None` when they meet nowhere.
-fn start(
-    segment: &Segment,
-    cameras: &[Filmed],
-    clocks: &[Straight],
-    paths: &[Path],
-) -> Option<Vec<Vector3<f64>>> {
+fn start(segment: &Segment, cameras: &[Filmed], clocks: &[Straight], paths: &[Path]) -> Option<Vec<Vector3<f64>>> {
     let places: Vec<Option<Vector3<f64>>> = (0..segment.controls())
         .map(|k| {
             let session = segment.start_seconds + (k as f64 - 1.0) * segment.knot_seconds;

@@ -97,9 +97,8 @@ impl JointProblem {
     /// Column of a camera's read-out; `None` where it is known.
     pub(crate) fn read_out_column(&self, camera: usize) -> Option<usize> {
         let unknown = |c: &&(f64, f64)| c.1 > 0.0;
-        unknown(&self.read_outs.get(camera)?).then(|| {
-            PER_CAMERA * (self.cameras.len() - 1) + self.read_outs[..camera].iter().filter(unknown).count()
-        })
+        unknown(&self.read_outs.get(camera)?)
+            .then(|| PER_CAMERA * (self.cameras.len() - 1) + self.read_outs[..camera].iter().filter(unknown).count())
     }
 
     /// Columns shared by all sightings.
@@ -350,8 +349,7 @@ mod tests {
     #[test]
     fn jacobians_match_differences() {
         let left = ReadOut { seconds: 0.012, direction: ScanDirection::Left };
-        let cameras =
-            vec![camera(-4.0, -7.0, [1920, 1080], ReadOut::default()), camera(5.0, -6.0, [1080, 1920], left)];
+        let cameras = vec![camera(-4.0, -7.0, [1920, 1080], ReadOut::default()), camera(5.0, -6.0, [1080, 1920], left)];
         let sights = (0..12u32)
             .map(|k| Sight {
                 camera: k as usize % 2,

@@ -94,9 +94,8 @@ pub(crate) fn scan(
         Some(expected) if scan.evidence(best, Some(expected), &chance) < CLEAR => expected,
         _ => best,
     };
-    let rival = candidates
-        .iter()
-        .find(|c| c.gain > 0.0 && (c.offset_seconds - chosen.offset_seconds).abs() >= APART_SECONDS);
+    let rival =
+        candidates.iter().find(|c| c.gain > 0.0 && (c.offset_seconds - chosen.offset_seconds).abs() >= APART_SECONDS);
     Ok(Fit {
         offset_seconds: chosen.offset_seconds,
         gain: chosen.gain,

@@ -105,7 +105,14 @@ fn run(setting: &Setting) -> [f64; 6] {
     ];
     println!(
         "{} pictures/s, {} trials: error rms {:.4} ms (median stated sd {:.4} ms), 95 % intervals cover {:.3}; read-out rms {:.4} ms, covered {:.3}; first row rms {:.4} ms",
-        setting.rate_hz, trials.len(), result[0], result[4], result[1], result[2], result[3], result[5]
+        setting.rate_hz,
+        trials.len(),
+        result[0],
+        result[4],
+        result[1],
+        result[2],
+        result[3],
+        result[5]
     );
     result
 }
@@ -117,20 +124,18 @@ fn trials(default: u64) -> u64 {
 
 #[test]
 fn at_240_pictures_per_second_the_offset_is_right_to_a_fifth_of_a_millisecond_and_intervals_cover() {
-    let setting =
-        Setting { rate_hz: 240.0, read_out_seconds: [0.002, 0.004], most_controls: 250, trials: trials(100) };
+    let setting = Setting { rate_hz: 240.0, read_out_seconds: [0.002, 0.004], most_controls: 250, trials: trials(40) };
     let [rms_ms, covered, ..] = run(&setting);
     assert!(rms_ms <= 0.2, "{rms_ms} ms");
-    // The aim is 93 to 97 %; 100 trials tell a coverage to 2 %.
-    assert!((0.89..=0.99).contains(&covered), "{covered}");
+    // The aim is 93 to 97 %; 40 trials tell a coverage to 3.5 %.
+    assert!((0.85..=1.0).contains(&covered), "{covered}");
 }
 
 #[test]
 fn at_60_pictures_per_second_the_offset_is_right_to_a_millisecond() {
-    let setting =
-        Setting { rate_hz: 60.0, read_out_seconds: [0.005, 0.016], most_controls: 250, trials: trials(100) };
+    let setting = Setting { rate_hz: 60.0, read_out_seconds: [0.005, 0.016], most_controls: 250, trials: trials(40) };
     let [rms_ms, covered, ..] = run(&setting);
     assert!(rms_ms <= 1.0, "{rms_ms} ms");
     // Known gap: the aim of 93 to 97 % is missed (0.91 over 80 trials); this only keeps it from getting worse.
-    assert!((0.85..=0.99).contains(&covered), "{covered}");
+    assert!((0.80..=1.0).contains(&covered), "{covered}");
 }

@@ -7,12 +7,7 @@ pub(crate) const SUPPORT: usize = 4;
 /// polynomial goes on.
 pub(crate) fn weights(u: f64) -> [f64; SUPPORT] {
     let v = 1.0 - u;
-    [
-        v * v * v / 6.0,
-        (u * u * (3.0 * u - 6.0) + 4.0) / 6.0,
-        (v * v * (3.0 * v - 6.0) + 4.0) / 6.0,
-        u * u * u / 6.0,
-    ]
+    [v * v * v / 6.0, (u * u * (3.0 * u - 6.0) + 4.0) / 6.0, (v * v * (3.0 * v - 6.0) + 4.0) / 6.0, u * u * u / 6.0]
 }
 
 /// Their derivatives by `u`.
