@@ -273,3 +273,98 @@ fn decide(
     };
     Ok((clock, format!("Camera {name}: {both}; {verdict}")))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::motion::made_motion::{Filming, Motion, camera};
+    use midline_geometry::ScanDirection;
+    use rand::SeedableRng;
+    use rand::rngs::StdRng;
+
+    fn lens(name: &str, camera: &Camera) -> LensCalibration {
+        LensCalibration {
+            camera: name.into(),
+            intrinsics: camera.intrinsics,
+            parameter_names: Vec::new(),
+            standard_deviations: Vec::new(),
+            covariance: Vec::new(),
+            rms_px: 0.3,
+            held_out_rms_px: None,
+            views: Vec::new(),
+            coverage: 1.0,
+            advice: Vec::new(),
+        }
+    }
+
+    fn pose(name: &str, camera: &Camera) -> RigCamera {
+        RigCamera {
+            name: name.into(),
+            camera_from_world: camera.camera_from_world,
+            court_rms_px: Some(0.8),
+            court_points: 8,
+            board_rms_px: None,
+            board_views: 0,
+        }
+    }
+
+    /// Three silent cameras; the third films only the end of the second's clip, after the first has stopped.
+    #[test]
+    fn three_silent_cameras_that_overlap_only_in_turn_get_one_clock() {
+        let mut random = StdRng::seed_from_u64(4);
+        let mut motion = Motion::stroke(&mut random, 2.5);
+        motion.swings.push([6.3, 0.12, 2.0]);
+        let down = ReadOut { seconds: 0.004, direction: ScanDirection::Down };
+        let places = [(-4.0, -7.0), (5.0, -6.0), (0.5, -8.0)];
+        let cameras = places.map(|(x, y)| camera(x, y, [1920, 1080], down));
+        // Offset and length of each clip, seconds.
+        let clips = [(0.0, 4.5), (1.2, 7.0), (4.9, 3.5)];
+        let names = ["a", "b", "c"];
+        let keypoints: Vec<Keypoints> = (0..3)
+            .map(|index| {
+                let (offset, seconds) = clips[index];
+                Filming {
+                    camera: &cameras[index],
+                    motion: &motion,
+                    session: &|pts| offset + pts,
+                    rate_hz: 120.0,
+                    from_pts: 0.0,
+                    seconds,
+                    noise_px: 1.0,
+                    missing: 0.05,
+                }
+                .keypoints(names[index], &mut random)
+            })
+            .collect();
+        let lenses: Vec<_> = (0..3).map(|i| lens(names[i], &cameras[i])).collect();
+        let poses: Vec<_> = (0..3).map(|i| pose(names[i], &cameras[i])).collect();
+        let given: Vec<ClockCamera> = (0..3)
+            .map(|i| ClockCamera {
+                name: names[i],
+                sound: None,
+                view: Some(CameraView {
+                    lens: &lenses[i],
+                    pose: &poses[i],
+                    read_out: down,
+                    read_out_known: true,
+                    keypoints: &keypoints[i],
+                }),
+            })
+            .collect();
+        let clock = session_clock(&given, 20.0).unwrap();
+        println!("{}", clock.remarks.join("\n"));
+        for (index, pts) in [(1, 1.3), (2, 1.4)] {
+            let error = clock.cameras[index].session_seconds(pts) - (clips[index].0 + pts);
+            println!("{}: {:.3} ms ± {:.3}", names[index], error * 1e3, clock.cameras[index].sd_seconds(pts) * 1e3);
+            assert_eq!(clock.cameras[index].source, ClockSource::Motion);
+            // Known gap: through the chain the error (2.5 ms here) exceeds the stated 0.2 ms; see DEVELOPERS.md.
+            assert!(error.abs() < 5e-3);
+        }
+        let same = [given[0], ClockCamera { name: "b", ..given[0] }];
+        assert!(matches!(session_clock(&same, 20.0).unwrap_err(), ClockError::SameRecording { what: "points", .. }));
+        // The first and the third share nothing.
+        let apart = session_clock(&[given[0], given[2]], 20.0).unwrap_err();
+        println!("{apart}");
+        assert!(matches!(&apart, ClockError::NothingInCommon { .. }) && apart.is_not_measurable());
+    }
+}
