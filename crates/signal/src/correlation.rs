@@ -354,38 +354,6 @@ mod tests {
         assert!((found.lag_samples - 3000.0).abs() < 0.1, "{found:?}");
     }
 
-    /// Cramér-Rao bound of the delay of a sound of flat spectrum heard twice with independent noise: A. H. Quazi, "An overview
-    /// on the time delay estimate in active and passive systems for target localization", IEEE Transactions on Acoustics,
-    /// Speech, and Signal Processing 29(3), 1981 (formula from memory; it follows from Knapp & Carter 1976, equation 37):
-    /// `σ² = 3 / (8 π² T) · (1 + 2 SNR) / SNR² / (f₂³ - f₁³)`, here in samples and cycles per sample.
-    #[test]
-    fn the_peaks_error_is_within_twice_the_cramer_rao_bound() {
-        let (length, trials, band) = (4096_usize, 60_u64, 0.02..0.3);
-        for amplitude in [0.3_f64, 0.6, 1.0] {
-            let snr = 1.0 / (amplitude * amplitude);
-            let cubes: f64 = 0.3_f64.powi(3) - 0.02_f64.powi(3);
-            let variance =
-                3.0 / (8.0 * std::f64::consts::PI.powi(2) * length as f64) * (1.0 + 2.0 * snr) / (snr * snr) / cubes;
-            let squares: f64 = (0..trials)
-                .map(|trial| {
-                    let source = noise(3 * trial + 1, length);
-                    let delay = 5.0 + 0.37 * (trial % 7) as f64;
-                    let heard = |clean: Vec<f64>, seed: u64| -> Vec<f64> {
-                        clean.iter().zip(noise(seed, length)).map(|(s, n)| s + amplitude * n).collect()
-                    };
-                    let first = heard(delayed(&source, delay), 10_000 + trial);
-                    let second = heard(source, 20_000 + trial);
-                    let found =
-                        Correlator::default().phase_correlation(&first, &second, -30..=30, band.clone()).unwrap();
-                    (found.peaks(1, 8.0)[0].lag_samples - delay).powi(2)
-                })
-                .sum();
-            let ratio = (squares / trials as f64 / variance).sqrt();
-            println!("SNR {:.1} dB: error over the bound {ratio:.2}", 10.0 * snr.log10());
-            assert!(ratio < 2.0, "{ratio}");
-        }
-    }
-
     #[test]
     fn silence_an_empty_band_and_impossible_lags_are_refused() {
         let mut correlator = Correlator::default();
