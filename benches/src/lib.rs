@@ -8,5 +8,6 @@
 //! (date +%F; cargo bench -p midline-benches) > benches/runs/<date>-<machine kind>.txt
 //! ```
 
+pub mod clip;
 pub mod scene;
 pub mod timing;

@@ -42,6 +42,17 @@ pub fn compare<A, B, E>(
     Ok(comparison(&times))
 }
 
+/// Times both ways once, without warming up: for a peer that takes minutes.
+///
+/// # Errors
+/// The first error of either way.
+pub fn compare_once<A, B, E>(
+    mut ours: impl FnMut() -> Result<A, E>,
+    mut peer: impl FnMut() -> Result<B, E>,
+) -> Result<Comparison, E> {
+    Ok(comparison(&[[time(&mut ours)?, time(&mut peer)?]]))
+}
+
 fn time<T, E>(work: &mut impl FnMut() -> Result<T, E>) -> Result<Duration, E> {
     let start = Instant::now();
     black_box(work()?);

@@ -63,7 +63,11 @@ fn lens_is_right_where_the_player_is_seen() {
         let true_lens = camera.camera.intrinsics;
         let (found, expected) = (lens.intrinsics.parameters(), true_lens.parameters());
         for (index, name) in lens.parameter_names.iter().enumerate() {
-            let sd = lens.standard_deviations[index].expect("all free");
+            // The model chosen holds at 0 what views left out do not ask for.
+            let Some(sd) = lens.standard_deviations[index] else {
+                println!("{} {name}: held, true {:.5}", camera.name, expected[index]);
+                continue;
+            };
             println!(
                 "{} {name}: {:.5}, true {:.5}, error {:+.2} sd",
                 camera.name,
@@ -348,6 +352,7 @@ fn analysis_alone_is_right_on_true_tracks_at_the_phones_frame_rate() {
             .map(|e| midline_analysis::SoundImpact { session_seconds: e.session_seconds, sd_seconds: 0.003 })
             .collect();
         let strokes = midline_analysis::analyse(&midline_analysis::StrokeInput {
+            motions: &[],
             tracks: &tracks,
             handedness: truth.handedness,
             impacts: &impacts,

@@ -68,6 +68,25 @@ fn two_cameras_of_one_name_are_refused() {
 }
 
 #[test]
+fn a_slowed_export_is_refused_before_anything_is_computed() {
+    let (_keep, session) = copied_session("p07-first");
+    let footage = named(&session, |d| d.cameras[1].footage.clone());
+    let slow = session.join("slow.mp4");
+    let made = Command::new("ffmpeg")
+        .args(["-v", "error", "-nostdin", "-itsscale", "2", "-i"])
+        .args([&footage])
+        .args(["-c", "copy", "-map_metadata", "-1"])
+        .arg(&slow)
+        .status()
+        .unwrap();
+    assert!(made.success());
+    std::fs::rename(&slow, &footage).unwrap();
+    refused("run", &session, &["slowed down", "without slow motion", &footage.file_name().unwrap().to_string_lossy()]);
+    assert!(!session.join("midline").join("clock.json").exists());
+    assert!(!session.join("midline").join("rig.json").exists());
+}
+
+#[test]
 fn a_missing_file_is_named() {
     let (_keep, session) = copied_session("p07-first");
     std::fs::remove_file(named(&session, |d| d.cameras[0].footage.clone())).unwrap();
@@ -183,4 +202,25 @@ fn one_camera_alone_is_not_measurable_and_says_so_with_code_2() {
     let output = midline(&["lift", &session.display().to_string()]);
     assert_eq!(output.status.code(), Some(2), "{}", String::from_utf8_lossy(&output.stderr));
     assert!(String::from_utf8_lossy(&output.stderr).contains("at least two cameras"));
+}
+
+#[test]
+fn a_wrong_plan_is_named_with_its_line_and_one_that_shows_nothing_ends_with_code_2() {
+    let folder = tempfile::tempdir().unwrap();
+    let file = folder.path().join("plan.toml");
+    let path = file.display().to_string();
+    let example = String::from_utf8(midline(&["plan", "--example"]).stdout).unwrap();
+    std::fs::write(&file, example.replacen("x_m = [-1.2, 1.8]", "x_m = [1.8, -1.2]", 1)).unwrap();
+    let output = midline(&["plan", &path]);
+    let message = String::from_utf8_lossy(&output.stderr);
+    assert_eq!(output.status.code(), Some(1), "{message}");
+    assert!(message.contains("plan.toml: line ") && message.contains("empty"), "{message}");
+    assert!(!file.with_extension("svg").exists());
+
+    let away = "look_at_m = [0.0, -60.0, 1.0]\nname = \"";
+    std::fs::write(&file, example.replace("name = \"", away)).unwrap();
+    let output = midline(&["plan", &path]);
+    let message = String::from_utf8_lossy(&output.stderr);
+    assert_eq!(output.status.code(), Some(2), "{message}");
+    assert!(message.contains("two phones"), "{message}");
 }

@@ -56,7 +56,7 @@ fn the_pose_between_the_cameras_is_opencvs() {
         .zip(&right)
         .map(|(left, right)| SharedSighting { views: vec![Some(left.clone()), Some(right.clone())] })
         .collect();
-    let input = RigInput { lenses: &lenses, boards: Some((&board, &sightings)), court: None };
+    let input = RigInput { lenses: &lenses, boards: Some((&board, &sightings)), court: None, lines: &[] };
 
     let corners = |views: &[BoardView]| views.iter().map(|v| v.corners_px.clone()).collect::<Vec<_>>();
     let theirs = reference::stereo_calibrate(

@@ -70,48 +70,13 @@ pub(crate) fn analyse_with(input: &StrokeInput, trials: usize) -> Result<Strokes
             1.0 / frame_seconds
         ));
     }
-    let mut unusable = 0;
-    let mut of_point = |name: &str| {
-        let (samples, bad) = samples::of_point(input.tracks, name);
-        unusable += bad;
-        samples
-    };
-    let points: Vec<Vec<Sample>> =
-        Spot::ALL.into_iter().map(|spot| of_point(spot.track_name(input.handedness))).collect();
-    let ball = of_point(BALL);
+    let Seen { points, ball, unusable } = Seen::new(input);
     if unusable > 0 {
         remarks.push(format!("{unusable} points with unusable numbers or covariances were left out."));
     }
-
     let (mover, least_speed) = mover(input, &points)?;
-    let (swings, fastest_m_s) = swings::find(&points[mover.index()], least_speed);
-    let Some(first) = swings.first() else {
-        return Err(AnalysisError::NoSwing { point: mover.words(), fastest_m_s, needed_m_s: least_speed });
-    };
-    let evidence = Evidence {
-        ball: &ball,
-        mover: &points[mover.index()],
-        mover_is_racket: mover != Spot::DominantWrist,
-        throat: &points[Spot::RacketThroat.index()],
-        tip: &points[Spot::RacketTip.index()],
-        impacts: input.impacts,
-        clock_sd_seconds: input.clock_sd_seconds,
-        frame_seconds,
-        z_is_up: input.vertical == Vertical::ZUp,
-    };
-    let mut contacts: Vec<Contact> = Vec::new();
-    for swing in &swings {
-        match evidence.contact(swing) {
-            Some(contact) => contacts.push(contact),
-            None => remarks.push(format!(
-                "The swing at {:.2} s is not measured: nothing tells when a ball was met.",
-                swing.seconds
-            )),
-        }
-    }
-    if contacts.is_empty() {
-        return Err(AnalysisError::NoContact { swings: swings.len(), first_seconds: first.seconds });
-    }
+    let evidence = evidence(input, frame_seconds, mover, &points, &ball);
+    let contacts = contacts(&evidence, mover, least_speed, &mut remarks)?;
     check_hand(input.handedness, &points, &contacts)?;
     let missing: Vec<&str> = Spot::ALL
         .into_iter()
@@ -146,6 +111,99 @@ pub(crate) fn analyse_with(input: &StrokeInput, trials: usize) -> Result<Strokes
         strokes.push(stroke(number, &model, trials));
     }
     Ok(Strokes { over_strokes: summarise(&strokes), strokes, remarks })
+}
+
+/// When a ball was met.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct ContactTime {
+    /// Session time, seconds.
+    pub session_seconds: f64,
+    /// Standard deviation, seconds.
+    pub sd_seconds: f64,
+}
+
+/// The contacts that [`analyse`] finds, without measuring the strokes: the lift in continuous time is split there.
+///
+/// # Errors
+/// As [`analyse`].
+pub fn contact_times(input: &StrokeInput) -> Result<Vec<ContactTime>, AnalysisError> {
+    check(input.tracks)?;
+    let frame_seconds = frame_spacing(input)?;
+    let Seen { points, ball, .. } = Seen::new(input);
+    let (mover, least_speed) = mover(input, &points)?;
+    let evidence = evidence(input, frame_seconds, mover, &points, &ball);
+    let contacts = contacts(&evidence, mover, least_speed, &mut Vec::new())?;
+    Ok(contacts.iter().map(|c| ContactTime { session_seconds: c.seconds, sd_seconds: c.sd_seconds }).collect())
+}
+
+/// The samples of all points.
+struct Seen {
+    /// Per point of [`Spot::ALL`].
+    points: Vec<Vec<Sample>>,
+    ball: Vec<Sample>,
+    /// Samples left out because their numbers cannot be used.
+    unusable: usize,
+}
+
+impl Seen {
+    fn new(input: &StrokeInput) -> Self {
+        let mut unusable = 0;
+        let mut of_point = |name: &str| {
+            let (samples, bad) = samples::of_point(input.tracks, name);
+            unusable += bad;
+            samples
+        };
+        let points = Spot::ALL.into_iter().map(|spot| of_point(spot.track_name(input.handedness))).collect();
+        let ball = of_point(BALL);
+        Self { points, ball, unusable }
+    }
+}
+
+fn evidence<'a>(
+    input: &'a StrokeInput,
+    frame_seconds: f64,
+    mover: Spot,
+    points: &'a [Vec<Sample>],
+    ball: &'a [Sample],
+) -> Evidence<'a> {
+    Evidence {
+        ball,
+        mover: &points[mover.index()],
+        mover_is_racket: mover != Spot::DominantWrist,
+        throat: &points[Spot::RacketThroat.index()],
+        tip: &points[Spot::RacketTip.index()],
+        impacts: input.impacts,
+        clock_sd_seconds: input.clock_sd_seconds,
+        frame_seconds,
+        z_is_up: input.vertical == Vertical::ZUp,
+    }
+}
+
+/// The contacts of all swings, in the order of time.
+fn contacts(
+    evidence: &Evidence,
+    mover: Spot,
+    least_speed: f64,
+    remarks: &mut Vec<String>,
+) -> Result<Vec<Contact>, AnalysisError> {
+    let (swings, fastest_m_s) = swings::find(evidence.mover, least_speed);
+    let Some(first) = swings.first() else {
+        return Err(AnalysisError::NoSwing { point: mover.words(), fastest_m_s, needed_m_s: least_speed });
+    };
+    let mut contacts: Vec<Contact> = Vec::new();
+    for swing in &swings {
+        match evidence.contact(swing) {
+            Some(contact) => contacts.push(contact),
+            None => remarks.push(format!(
+                "The swing at {:.2} s is not measured: nothing tells when a ball was met.",
+                swing.seconds
+            )),
+        }
+    }
+    if contacts.is_empty() {
+        return Err(AnalysisError::NoContact { swings: swings.len(), first_seconds: first.seconds });
+    }
+    Ok(contacts)
 }
 
 fn stroke(number: usize, model: &StrokeModel, trials: usize) -> Stroke {

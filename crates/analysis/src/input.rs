@@ -2,6 +2,7 @@
 
 use midline_session::calibration::Vertical;
 use midline_session::description::Handedness;
+use midline_session::motion::StrokeMotion;
 use midline_session::tracks::Tracks;
 
 /// The tracks of one session and what is known about them.
@@ -9,6 +10,8 @@ use midline_session::tracks::Tracks;
 pub struct StrokeInput<'a> {
     /// Points in the world frame, one row per instant. Names: COCO's 17, `racket_butt`, `racket_throat`, `racket_tip`, `ball`.
     pub tracks: &'a Tracks,
+    /// Motion around the contacts from the lift in continuous time; empty when there is none yet.
+    pub motions: &'a [StrokeMotion],
     /// The hand that holds the racket.
     pub handedness: Handedness,
     /// Sounds of impacts at the source (travel time taken off), in any order.

@@ -25,6 +25,7 @@ mod error;
 mod grid;
 mod input;
 mod kink;
+mod lifted_tip;
 mod measures;
 mod model;
 mod over_strokes;
@@ -41,7 +42,7 @@ mod test_swing;
 mod trials;
 mod view;
 
-pub use analyse::analyse;
+pub use analyse::{ContactTime, analyse, contact_times};
 pub use body_frame::{BodyFrame, TrunkJoints};
 pub use error::AnalysisError;
 pub use input::{SoundImpact, StrokeInput};

@@ -10,6 +10,7 @@ use crate::contact_time::Contact;
 use crate::edge_speed::EdgeSpeed;
 use crate::grid::{GRID, Grid};
 use crate::input::{StrokeInput, dominant_side};
+use crate::lifted_tip::LiftedTip;
 use crate::phases;
 use crate::samples::{Sample, between};
 use crate::series::Series;
@@ -30,6 +31,8 @@ pub(crate) struct StrokeModel {
     /// Time around contact whose samples are left out, seconds.
     pub(crate) margin_seconds: f64,
     edge: Option<EdgeSpeed>,
+    /// What the lift in continuous time says; it stands in for `edge`.
+    lifted: Option<LiftedTip>,
     grid: Grid,
 }
 
@@ -69,7 +72,12 @@ impl StrokeModel {
             points.iter().map(|p| p.as_ref().map_or_else(Vec::new, SmoothedPoint::velocity_sds)).collect();
         let none = vec![None; grid.len];
         let tip_sds = velocity_sds.get(Spot::RacketTip.index()).filter(|s| !s.is_empty()).unwrap_or(&none);
-        let tip_speed_sds = changed_over(&grid, tip_sds, edge.as_ref(), EdgeSpeed::speed_sd);
+        let lifted = LiftedTip::new(input.motions, contact.seconds, &grid);
+        let tip_speed_sds = match (&lifted, &edge) {
+            (Some(tip), _) => changed_over(&grid, tip_sds, |t| tip.share(t), |k| tip.speed_sd(k)),
+            (None, Some(edge)) => changed_over(&grid, tip_sds, |t| edge.share(t), |k| edge.speed_sd(k)),
+            (None, None) => tip_sds.clone(),
+        };
         let setting = Setting {
             handedness: input.handedness,
             side: dominant_side(input.handedness),
@@ -80,7 +88,7 @@ impl StrokeModel {
             velocity_sds,
             tip_speed_sds,
         };
-        Self { setting, contact, bounce, points, margin_seconds, edge, grid }
+        Self { setting, contact, bounce, points, margin_seconds, edge, lifted, grid }
     }
 
     /// The stroke as measured.
@@ -136,11 +144,21 @@ impl StrokeModel {
         let tip = &points[Spot::RacketTip.index()];
         let plain: Series =
             (0..self.grid.len).map(|k| tip.get(k).copied().flatten().map(|s| s.velocity.norm())).collect();
-        let tip_speed_at_contact = match &motion {
-            Some(motion) => Some(motion.speed_at(draws.contact_shift)),
-            None => plain.get(self.grid.contact).copied().flatten(),
+        let draw = &draws.racket_beyond[0];
+        let (tip_speed, tip_speed_at_contact) = match (&self.lifted, &self.edge, &motion) {
+            (Some(tip), ..) => (
+                changed_over(&self.grid, &plain, |t| tip.share(t), |k| tip.speed_on_grid(k, draw)),
+                Some(tip.speed_at(draws.contact_shift, draw)),
+            ),
+            (None, Some(edge), Some(motion)) => (
+                changed_over(&self.grid, &plain, |t| edge.share(t), |k| motion.speed_on_grid(k)),
+                Some(motion.speed_at(draws.contact_shift)),
+            ),
+            _ => {
+                let at_contact = plain.get(self.grid.contact).copied().flatten();
+                (plain, at_contact)
+            }
         };
-        let tip_speed = changed_over(&self.grid, &plain, self.edge.as_ref(), |_, k| motion.as_ref()?.speed_on_grid(k));
         let mut view = StrokeView {
             setting: &self.setting,
             grid: &self.grid,
@@ -170,26 +188,23 @@ struct Draws {
     ball_at_contact: Option<Vector3<f64>>,
 }
 
-/// The series, and next to contact gradually what the last stretch before it says.
+/// The series, and next to contact gradually (by `share_at` seconds to contact) what is known better there.
 fn changed_over(
     grid: &Grid,
     series: &[Option<f64>],
-    edge: Option<&EdgeSpeed>,
-    of_stretch: impl Fn(&EdgeSpeed, usize) -> Option<f64>,
+    share_at: impl Fn(f64) -> f64,
+    near_contact: impl Fn(usize) -> Option<f64>,
 ) -> Series {
-    let Some(edge) = edge else {
-        return series.to_vec();
-    };
     series
         .iter()
         .enumerate()
         .map(|(k, value)| {
-            let share = edge.share(grid.seconds(k as f64));
+            let share = share_at(grid.seconds(k as f64));
             if k > grid.contact || share <= 0.0 {
                 return *value;
             }
-            let stretch = of_stretch(edge, k)?;
-            if share >= 1.0 { Some(stretch) } else { value.map(|value| value + share * (stretch - value)) }
+            let near = near_contact(k)?;
+            if share >= 1.0 { Some(near) } else { value.map(|value| value + share * (near - value)) }
         })
         .collect()
 }

@@ -242,6 +242,7 @@ pub(crate) struct Recorded {
 impl Recorded {
     pub(crate) fn input(&self) -> StrokeInput<'_> {
         StrokeInput {
+            motions: &[],
             tracks: &self.tracks,
             handedness: self.handedness,
             impacts: &self.impacts,

@@ -3,7 +3,7 @@
 //! Pinhole with Brown-Conrady distortion (Brown 1966; Conrady 1919), its rational extension, and the equidistant fisheye
 //! of Kannala & Brandt 2006, with the coefficient order that OpenCV documents, so that calibrations can be exchanged.
 
-use nalgebra::{DVector, Matrix2, Matrix2x3, Matrix2xX, Vector2, Vector3};
+use nalgebra::{DVector, Matrix2, Matrix2x3, Matrix2xX, SMatrix, Vector2, Vector3};
 use serde::{Deserialize, Serialize};
 
 /// The family of lens model and its distortion coefficients.
@@ -80,6 +80,12 @@ pub enum IntrinsicsError {
         y: f64,
     },
 }
+
+/// Most parameters that a lens has: `fx fy cx cy` and the eight coefficients of the rational form.
+pub const MOST_LENS_PARAMETERS: usize = 12;
+
+/// ∂pixel/∂parameters; the columns after [`Intrinsics::parameter_count`] are 0.
+pub type ByLensParameters = SMatrix<f64, 2, MOST_LENS_PARAMETERS>;
 
 /// A projected point with its derivatives.
 #[derive(Debug, Clone)]
@@ -163,18 +169,32 @@ impl Intrinsics {
     /// The pixel with its derivatives; `None` when the point is not in front of the camera.
     #[must_use]
     pub fn project_with_jacobians(&self, point_camera: &Vector3<f64>) -> Option<LensProjection> {
+        let (px, by_point, by_parameters) = self.project_with_all_jacobians(point_camera)?;
+        let by_parameters = by_parameters.columns(0, self.parameter_count()).into_owned();
+        Some(LensProjection { px, by_point, by_parameters })
+    }
+
+    /// The pixel with its derivatives by the point (2×3, px per metre) and by the parameters, without allocation; `None` when
+    /// the point is not in front of the camera.
+    #[must_use]
+    pub fn project_with_all_jacobians(
+        &self,
+        point_camera: &Vector3<f64>,
+    ) -> Option<(Vector2<f64>, Matrix2x3<f64>, ByLensParameters)> {
         let (px, by_point) = self.project_with_point_jacobian(point_camera)?;
         let normalised = Vector2::new(point_camera.x / point_camera.z, point_camera.y / point_camera.z);
-        let focal = Matrix2::new(self.focal_px[0], 0.0, 0.0, self.focal_px[1]);
-        let mut by_parameters = Matrix2xX::zeros(self.parameter_count());
-        by_parameters[(0, 0)] = (px.x - self.centre_px[0]) / self.focal_px[0];
-        by_parameters[(1, 1)] = (px.y - self.centre_px[1]) / self.focal_px[1];
+        let [fx, fy] = self.focal_px;
+        let mut by_parameters = ByLensParameters::zeros();
+        by_parameters[(0, 0)] = (px.x - self.centre_px[0]) / fx;
+        by_parameters[(1, 1)] = (px.y - self.centre_px[1]) / fy;
         by_parameters[(0, 2)] = 1.0;
         by_parameters[(1, 3)] = 1.0;
-        for (column, by_coefficient) in self.distortion_by_coefficients(&normalised).into_iter().enumerate() {
-            by_parameters.set_column(4 + column, &(focal * by_coefficient));
+        let (by_coefficients, count) = self.distortion_by_coefficients(&normalised);
+        for (column, by_coefficient) in by_coefficients[..count].iter().enumerate() {
+            by_parameters[(0, 4 + column)] = fx * by_coefficient.x;
+            by_parameters[(1, 4 + column)] = fy * by_coefficient.y;
         }
-        Some(LensProjection { px, by_point, by_parameters })
+        Some((px, by_point, by_parameters))
     }
 
     /// The undistorted normalised coordinates `(x/z, y/z)` of a pixel, by Newton's method with the analytic Jacobian.
@@ -271,37 +291,43 @@ impl Intrinsics {
         }
     }
 
-    fn distortion_by_coefficients(&self, p: &Vector2<f64>) -> Vec<Vector2<f64>> {
+    /// Derivatives of the distorted coordinates by the coefficients, and how many there are.
+    fn distortion_by_coefficients(&self, p: &Vector2<f64>) -> ([Vector2<f64>; 8], usize) {
         let (x, y) = (p.x, p.y);
         let r2 = x * x + y * y;
         let (r4, r6) = (r2 * r2, r2 * r2 * r2);
+        let mut columns = [Vector2::zeros(); 8];
         match self.model {
-            LensModel::Pinhole => Vec::new(),
+            LensModel::Pinhole => {}
             LensModel::Fisheye(_) => {
                 let r = r2.sqrt();
                 let theta = r.atan();
                 let over_r = if r > 1e-9 { theta / r } else { 1.0 };
                 let t2 = theta * theta;
-                [t2, t2 * t2, t2 * t2 * t2, t2 * t2 * t2 * t2].iter().map(|power| p * (over_r * power)).collect()
+                let mut power = over_r;
+                for column in &mut columns[..4] {
+                    power *= t2;
+                    *column = p * power;
+                }
             }
             LensModel::BrownConrady(_) | LensModel::Rational(_) => {
                 let [k1, k2, _, _, k3, k4, k5, k6] = self.polynomial();
                 let above = 1.0 + k1 * r2 + k2 * r4 + k3 * r6;
                 let below = 1.0 + k4 * r2 + k5 * r4 + k6 * r6;
-                let mut columns = vec![
+                let factor = -above / (below * below);
+                columns = [
                     p * (r2 / below),
                     p * (r4 / below),
                     Vector2::new(2.0 * x * y, r2 + 2.0 * y * y),
                     Vector2::new(r2 + 2.0 * x * x, 2.0 * x * y),
                     p * (r6 / below),
+                    p * (factor * r2),
+                    p * (factor * r4),
+                    p * (factor * r6),
                 ];
-                if matches!(self.model, LensModel::Rational(_)) {
-                    let factor = -above / (below * below);
-                    columns.extend([p * (factor * r2), p * (factor * r4), p * (factor * r6)]);
-                }
-                columns
             }
         }
+        (columns, self.model.coefficients().len())
     }
 }
 

@@ -16,6 +16,6 @@ mod readout;
 mod transform;
 
 pub use camera::{Camera, PixelJacobians};
-pub use lens_model::{Intrinsics, IntrinsicsError, LensModel, LensProjection};
+pub use lens_model::{ByLensParameters, Intrinsics, IntrinsicsError, LensModel, LensProjection, MOST_LENS_PARAMETERS};
 pub use readout::{ReadOut, ScanDirection};
 pub use transform::{RigidTransform, rotation_from_vector, skew, step_between, stepped, vector_from_rotation};

@@ -2,9 +2,8 @@
 
 use midline_session::board::{Board, BoardView};
 use midline_session::calibration::LensCalibration;
-use nalgebra::Vector3;
 
-use crate::coverage::{empty_ninths, share_without_rays};
+use crate::coverage::{empty_ninths, share_without_rays, tilt_degrees};
 
 // The limits below are common practice among those who calibrate with boards; no source.
 
@@ -46,11 +45,7 @@ pub(crate) fn advice(board: &Board, views: &[BoardView], lens: &LensCalibration)
             listed(&empty)
         ));
     }
-    let tilt = lens
-        .views
-        .iter()
-        .map(|view| (view.camera_from_board.rotation * Vector3::z()).z.abs().min(1.0).acos().to_degrees())
-        .fold(0.0, f64::max);
+    let tilt = lens.views.iter().map(|view| tilt_degrees(&view.camera_from_board)).fold(0.0, f64::max);
     if tilt < ENOUGH_TILT_DEGREES {
         said.push(format!(
             "The board was tilted by {tilt:.0}° at most; tilt it by 30° to 45° to all sides, because the focal length is \
@@ -99,18 +94,28 @@ pub(crate) fn advice(board: &Board, views: &[BoardView], lens: &LensCalibration)
     said
 }
 
-/// Root of the share of the picture that the board's inner corners span.
+/// Root of the share of the picture that the board's inner corners would span, the unseen ones included.
 fn relative_size(board: &Board, view: &BoardView, size_px: [u32; 2]) -> f64 {
+    // Side of a square in the picture, from the distances between neighbours on the board.
     let [across, down] = board.inner_corners;
-    let corner = |column: usize, row: usize| view.corners_px[row * across + column];
-    let outline = [corner(0, 0), corner(across - 1, 0), corner(across - 1, down - 1), corner(0, down - 1)];
-    let twice_area: f64 = (0..4)
-        .map(|i| {
-            let ([x0, y0], [x1, y1]) = (outline[i], outline[(i + 1) % 4]);
-            x0 * y1 - x1 * y0
+    let place: Vec<usize> = view.corner_indices().collect();
+    let steps: Vec<[f64; 4]> = place
+        .iter()
+        .zip(&view.corners_px)
+        .filter_map(|(&index, px)| {
+            let at = |neighbour: usize| {
+                let found = place.binary_search(&neighbour).ok()?;
+                Some([view.corners_px[found][0] - px[0], view.corners_px[found][1] - px[1]])
+            };
+            let right = if index % across + 1 < across { at(index + 1)? } else { return None };
+            let below = if index / across + 1 < down { at(index + across)? } else { return None };
+            Some([right[0], right[1], below[0], below[1]])
         })
-        .sum();
-    (0.5 * twice_area.abs() / (f64::from(size_px[0]) * f64::from(size_px[1]))).sqrt()
+        .collect();
+    let square_px2 =
+        steps.iter().map(|[ax, ay, bx, by]| (ax * by - ay * bx).abs()).sum::<f64>() / steps.len().max(1) as f64;
+    let squares = ((across - 1) * (down - 1)) as f64;
+    (square_px2 * squares / (f64::from(size_px[0]) * f64::from(size_px[1]))).sqrt()
 }
 
 fn median(mut values: Vec<f64>) -> Option<f64> {

@@ -1,6 +1,7 @@
 //! Choosing the views that are worth calibrating with.
 
 use midline_session::board::BoardView;
+use nalgebra::Vector2;
 
 /// Sightings further apart than this say nothing about how still the board was, in seconds.
 const NEIGHBOUR_SECONDS: f64 = 0.25;
@@ -86,25 +87,56 @@ fn tenth(mut values: Vec<f64>) -> Option<f64> {
     values.get(values.len() / 10).copied()
 }
 
-/// Smear during an exposure from the motion to the sightings next in time, the larger of both, px; `None` without such.
+/// Smear during an exposure, px: mean motion of the corners to the sighting before or after, the larger of both; `None`
+/// without neighbours in time.
 fn smear_px(views: &[BoardView], index: usize) -> Option<f64> {
+    let speeds = neighbours(views, index).filter_map(|there| {
+        let moved: Vec<f64> =
+            velocities_between(&views[index], there).into_iter().flatten().map(|v| v.norm()).collect();
+        (!moved.is_empty()).then(|| moved.iter().sum::<f64>() / moved.len() as f64)
+    });
+    speeds.reduce(f64::max).map(|speed| speed * EXPOSURE_SECONDS)
+}
+
+/// Velocity of each corner of a view, px/s: the mean of those from the sighting before and to the sighting after, or one of
+/// them; `None` for a corner that neither has.
+pub(crate) fn velocities_px_per_second(views: &[BoardView], index: usize) -> Vec<Option<Vector2<f64>>> {
     let here = &views[index];
-    let neighbours = [index.checked_sub(1), index.checked_add(1).filter(|&next| next < views.len())];
-    neighbours
-        .into_iter()
-        .flatten()
-        .filter_map(|other| {
-            let there = &views[other];
-            let seconds = (there.pts_seconds - here.pts_seconds).abs();
-            let comparable = there.corners_px.len() == here.corners_px.len();
-            if !comparable || seconds > NEIGHBOUR_SECONDS || seconds <= 0.0 {
-                return None;
+    let mut sums = vec![(Vector2::zeros(), 0_u32); here.corners_px.len()];
+    for there in neighbours(views, index) {
+        for ((sum, count), velocity) in sums.iter_mut().zip(velocities_between(here, there)) {
+            if let Some(velocity) = velocity {
+                *sum += velocity;
+                *count += 1;
             }
-            let moved: f64 =
-                here.corners_px.iter().zip(&there.corners_px).map(|(a, b)| (a[0] - b[0]).hypot(a[1] - b[1])).sum();
-            Some(moved / here.corners_px.len() as f64 / seconds * EXPOSURE_SECONDS)
+        }
+    }
+    sums.into_iter().map(|(sum, count)| (count > 0).then(|| sum / f64::from(count))).collect()
+}
+
+/// The sightings next in time, near enough to tell motion.
+fn neighbours(views: &[BoardView], index: usize) -> impl Iterator<Item = &BoardView> {
+    let here = views[index].pts_seconds;
+    let near = move |view: &&BoardView| {
+        let seconds = (view.pts_seconds - here).abs();
+        seconds > 0.0 && seconds <= NEIGHBOUR_SECONDS
+    };
+    let before = index.checked_sub(1).and_then(|before| views.get(before));
+    before.into_iter().chain(views.get(index + 1)).filter(near)
+}
+
+/// Velocity of each corner of `here`, px/s, from the same corner in another sighting.
+fn velocities_between(here: &BoardView, there: &BoardView) -> Vec<Option<Vector2<f64>>> {
+    let seconds = there.pts_seconds - here.pts_seconds;
+    let mut others = there.corner_indices().zip(&there.corners_px).peekable();
+    here.corner_indices()
+        .zip(&here.corners_px)
+        .map(|(corner, a)| {
+            while others.next_if(|(other, _)| *other < corner).is_some() {}
+            let (_, b) = others.next_if(|(other, _)| *other == corner)?;
+            Some((Vector2::from(*b) - Vector2::from(*a)) / seconds)
         })
-        .reduce(f64::max)
+        .collect()
 }
 
 /// The place of a view from the moments of its corners: a tilted board is seen shortened and with its corners crowded toward

@@ -43,6 +43,73 @@ pub enum LensError {
         /// Corners of the board.
         wanted: usize,
     },
+    /// The numbers of a partly seen board's corners cannot be.
+    #[error(
+        "camera \"{camera}\", frame {frame}: {found} corners with {numbers} numbers; each corner needs its own number below \
+         {wanted}, in ascending order"
+    )]
+    CornerNumbers {
+        /// The camera.
+        camera: String,
+        /// Index of the frame.
+        frame: usize,
+        /// Corners in the view.
+        found: usize,
+        /// Numbers given.
+        numbers: usize,
+        /// Corners of the board.
+        wanted: usize,
+    },
+    /// Too little of the board was seen.
+    #[error(
+        "camera \"{camera}\", frame {frame}: only {found} corners of the board, at least {needed} are needed; leave the frame \
+         out"
+    )]
+    TooFewCorners {
+        /// The camera.
+        camera: String,
+        /// Index of the frame.
+        frame: usize,
+        /// Corners in the view.
+        found: usize,
+        /// Corners needed.
+        needed: usize,
+    },
+    /// The corners are not those of this board.
+    #[error(
+        "camera \"{camera}\", frame {frame}: no perspective view of a board with {across} × {down} inner corners has its \
+         corners there (they are {error_squares:.1} squares off); {}",
+        if *exchanged {
+            format!("they fit {down} × {across}: exchange the two numbers of inner_corners")
+        } else {
+            "check inner_corners, and that the corners are listed row by row".to_owned()
+        }
+    )]
+    NotThisBoard {
+        /// The camera.
+        camera: String,
+        /// Index of the frame.
+        frame: usize,
+        /// Root mean square distance from the best perspective view, in sides of a square.
+        error_squares: f64,
+        /// Inner corners along a row.
+        across: usize,
+        /// Inner corners down a column.
+        down: usize,
+        /// Whether rows and columns are exchanged.
+        exchanged: bool,
+    },
+    /// The corners are listed as in a mirror.
+    #[error(
+        "camera \"{camera}\", frame {frame}: the corners run the wrong way round, as in a mirror; switch mirroring off (front \
+         cameras often mirror), or list each row from the other end"
+    )]
+    Mirrored {
+        /// The camera.
+        camera: String,
+        /// Index of the frame.
+        frame: usize,
+    },
     /// A corner lies outside the picture.
     #[error(
         "camera \"{camera}\", frame {frame}: a corner at ({x:.1}, {y:.1}) lies outside the picture of {width} × {height} \

@@ -1,9 +1,10 @@
 //! Error on views that were left out of the fit.
 
 use midline_solver::{EndReason, Options, minimise};
+use nalgebra::Vector2;
 use rayon::prelude::*;
 
-use crate::pose::{refined_pose, squared_error_px};
+use crate::pose::refined_pose;
 use crate::problem::{LensProblem, LensState};
 
 /// Folds of the cross-validation.
@@ -11,45 +12,48 @@ const FOLDS: usize = 5;
 /// Views that must be left to fit a lens to.
 const LEAST_LEFT: usize = 3;
 
-/// Root mean square reprojection error over views left out in turn (k-fold, view i in fold i mod k), px: the lens comes from
-/// the other views, only the poses from the views left out. `None` when too few views are left or a fold cannot be fitted.
-pub(crate) fn held_out_rms_px(problem: &LensProblem, fitted: &LensState) -> Option<f64> {
+/// Squared reprojection error of each view when it is left out, px² summed over its corners (k-fold, view i in fold i mod k):
+/// the lens comes from the other views, only the pose from the view left out. `None` when too few views are left or a fold
+/// cannot be fitted.
+pub(crate) fn held_out_squares(problem: &LensProblem, fitted: &LensState) -> Option<Vec<f64>> {
     let count = problem.views.len();
     let folds = FOLDS.min(count);
     if count - count.div_ceil(folds) < LEAST_LEFT {
         return None;
     }
-    let sums: Vec<Option<f64>> =
-        (0..folds).into_par_iter().map(|fold| fold_error(problem, fitted, fold, folds)).collect();
-    let squared = sums.into_iter().sum::<Option<f64>>()?;
-    let corners: usize = problem.views.iter().map(|view| view.len()).sum();
-    Some((squared / corners as f64).sqrt())
+    let of_folds: Vec<Option<Vec<(usize, f64)>>> =
+        (0..folds).into_par_iter().map(|fold| fold_squares(problem, fitted, fold, folds)).collect();
+    let mut squares = vec![0.0; count];
+    for of_fold in of_folds {
+        of_fold?.into_iter().for_each(|(view, squared)| squares[view] = squared);
+    }
+    Some(squares)
 }
 
-/// Sum of squared errors of the views of one fold, px².
-fn fold_error(problem: &LensProblem, fitted: &LensState, fold: usize, folds: usize) -> Option<f64> {
+/// The views of one fold and their squared errors, px².
+fn fold_squares(problem: &LensProblem, fitted: &LensState, fold: usize, folds: usize) -> Option<Vec<(usize, f64)>> {
     let (out, left): (Vec<usize>, Vec<usize>) = (0..problem.views.len()).partition(|view| view % folds == fold);
     let training = LensProblem {
-        board_m: problem.board_m,
+        shape: problem.shape.clone(),
         views: left.iter().map(|&view| problem.views[view]).collect(),
         free: problem.free.clone(),
-        corner_sd_px: problem.corner_sd_px,
+        bend_free: problem.bend_free,
+        change_from: None,
     };
     let start = LensState {
-        lens: fitted.lens,
         camera_from_board: left.iter().map(|&view| fitted.camera_from_board[view]).collect(),
+        ..fitted.clone()
     };
     let solution = minimise(&training, start, &Options::default()).ok()?;
     if solution.end == EndReason::Iterations {
         return None;
     }
-    let lens = solution.state.lens;
-    out.iter()
-        .map(|&view| {
-            let corners = problem.views[view];
-            let start = fitted.camera_from_board[view];
-            let pose = refined_pose(&lens, problem.board_m, corners, start, problem.corner_sd_px)?;
-            squared_error_px(&lens, &pose, problem.board_m, corners)
+    let mut state = LensState { camera_from_board: fitted.camera_from_board.clone(), ..solution.state };
+    out.into_iter()
+        .map(|view| {
+            state.camera_from_board[view] = refined_pose(problem, view, &state)?;
+            let residuals = problem.residuals_px(&state, view)?;
+            Some((view, residuals.iter().map(Vector2::norm_squared).sum()))
         })
-        .sum()
+        .collect()
 }

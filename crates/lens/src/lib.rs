@@ -14,22 +14,29 @@
 mod advice;
 mod calibrate;
 mod checks;
+mod choice;
 mod choose;
+mod clip;
 mod coverage;
 mod error;
 mod held_out;
 mod homography;
 mod pose;
 mod problem;
+mod projection_sd;
 mod settings;
 mod start;
+mod steadiness;
 
 pub use calibrate::calibrate;
 pub use choose::choose_views;
+pub use clip::{ClipSettings, calibrate_clip};
 pub use error::LensError;
 pub use settings::{Aspect, LensModelChoice, LensSettings};
 
 #[cfg(test)]
 mod made_up_views;
+#[cfg(test)]
+mod quality_tests;
 #[cfg(test)]
 mod tests;

@@ -52,6 +52,11 @@ pub struct LensSettings {
     pub principal_point_free: bool,
     /// Whether the tangential coefficients p1 and p2 are estimated; else they are 0.
     pub tangential_free: bool,
+    /// How many of the radial coefficients k1, k2, k3 of the Brown-Conrady model are estimated; the rest is 0.
+    pub radial_terms: usize,
+    /// Whether the board may be bent: its height over the flat board, quadratic across it, is estimated (three numbers for
+    /// all views). Needs views with much tilt.
+    pub board_may_bend: bool,
     /// Standard deviation of a corner's coordinate in pixels, used to whiten the residuals. The reported deviations are
     /// scaled by the residuals found and do not depend on it.
     pub corner_sd_px: f64,
@@ -64,6 +69,8 @@ impl Default for LensSettings {
             aspect: Aspect::Free,
             principal_point_free: true,
             tangential_free: true,
+            radial_terms: 3,
+            board_may_bend: false,
             corner_sd_px: 0.1,
         }
     }
@@ -81,30 +88,62 @@ impl LensSettings {
         }
     }
 
-    /// ∂(parameters of the lens)/∂(free parameters), parameter_count × free.
-    pub(crate) fn free_directions(&self, lens: &Intrinsics) -> DMatrix<f64> {
-        let count = lens.parameter_count();
-        let direction = |entries: &[(usize, f64)]| {
-            let mut column = vec![0.0; count];
-            for &(index, value) in entries {
-                column[index] = value;
-            }
-            column
-        };
+    /// The parameters of a lens that are estimated.
+    pub(crate) fn free_parameters(&self, lens: &Intrinsics) -> FreeParameters {
         let mut columns = match self.aspect {
-            Aspect::Free => vec![direction(&[(0, 1.0)]), direction(&[(1, 1.0)])],
-            Aspect::Fixed(ratio) => vec![direction(&[(0, ratio), (1, 1.0)])],
+            Aspect::Free => vec![vec![(0, 1.0)], vec![(1, 1.0)]],
+            Aspect::Fixed(ratio) => vec![vec![(0, ratio), (1, 1.0)]],
         };
+        let radial_terms = if self.model == LensModelChoice::BrownConrady { self.radial_terms } else { usize::MAX };
         for (index, name) in lens.parameter_names().iter().enumerate().skip(2) {
             let free = match name.as_str() {
                 "cx" | "cy" => self.principal_point_free,
                 "p1" | "p2" => self.tangential_free,
+                "k1" => radial_terms >= 1,
+                "k2" => radial_terms >= 2,
+                "k3" => radial_terms >= 3,
                 _ => true,
             };
             if free {
-                columns.push(direction(&[(index, 1.0)]));
+                columns.push(vec![(index, 1.0)]);
             }
         }
-        DMatrix::from_vec(count, columns.len(), columns.concat())
+        FreeParameters::new(lens.parameter_count(), columns)
+    }
+}
+
+/// ∂(parameters of the lens)/∂(free parameters).
+#[derive(Debug, Clone)]
+pub(crate) struct FreeParameters {
+    columns: Vec<Vec<(usize, f64)>>,
+    matrix: DMatrix<f64>,
+}
+
+impl FreeParameters {
+    fn new(parameters: usize, columns: Vec<Vec<(usize, f64)>>) -> Self {
+        let mut matrix = DMatrix::zeros(parameters, columns.len());
+        for (column, entries) in columns.iter().enumerate() {
+            entries.iter().for_each(|&(parameter, factor)| matrix[(parameter, column)] = factor);
+        }
+        Self { columns, matrix }
+    }
+
+    pub(crate) fn count(&self) -> usize {
+        self.columns.len()
+    }
+
+    /// The entries that are not 0, column by column.
+    pub(crate) fn columns(&self) -> &[Vec<(usize, f64)>] {
+        &self.columns
+    }
+
+    /// All entries, parameters × free parameters.
+    pub(crate) fn matrix(&self) -> &DMatrix<f64> {
+        &self.matrix
+    }
+
+    /// Whether a parameter is held fixed.
+    pub(crate) fn holds(&self, parameter: usize) -> bool {
+        self.matrix.row(parameter).iter().all(|&entry| entry == 0.0)
     }
 }

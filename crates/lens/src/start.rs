@@ -1,11 +1,11 @@
 //! A lens to start from.
 
-use midline_geometry::{Intrinsics, RigidTransform};
-use nalgebra::{Matrix3, Point3, SMatrix, SVector, Vector2, Vector3};
+use midline_geometry::{Intrinsics, LensModel};
+use nalgebra::{Matrix3, SMatrix, SVector, Vector2, Vector3};
 
 use crate::homography::homography;
-use crate::pose::{pose_from_view, squared_error_px};
-use crate::problem::LensState;
+use crate::pose::{pose_from_homography, pose_from_view, squared_error_px};
+use crate::problem::{LensState, ViewCorners};
 use crate::settings::{Aspect, LensSettings};
 
 /// Focal lengths tried when the closed forms fail, as multiples of the picture's longer side: 90° to 20° of view.
@@ -18,24 +18,18 @@ const BELIEVABLE_FOCAL: [f64; 2] = [0.2, 20.0];
 /// Candidates are Zhang's closed form, the same with the principal point at the centre of the picture (two focal lengths, then
 /// one), and a few guesses; the one with the least reprojection error of its poses wins. Closed forms fail with strong
 /// distortion or views that are nearly parallel; the guesses make sure of a start.
-pub(crate) fn start(
-    board_m: &[Point3<f64>],
-    views: &[&[[f64; 2]]],
-    size_px: [u32; 2],
-    settings: &LensSettings,
-) -> Option<LensState> {
+pub(crate) fn start(views: &[&ViewCorners], size_px: [u32; 2], settings: &LensSettings) -> Option<LensState> {
     let centre = picture_centre_px(size_px);
     let longer = f64::from(size_px[0].max(size_px[1]));
-    let plane: Vec<Vector2<f64>> = board_m.iter().map(|p| p.coords.xy()).collect();
-    let homographies: Vec<Matrix3<f64>> = views
+    let homographies: Vec<Option<Matrix3<f64>>> = views
         .iter()
-        .filter_map(|corners| homography(&plane, &corners.iter().map(|&px| px.into()).collect::<Vec<_>>()))
+        .map(|view| {
+            let plane: Vec<Vector2<f64>> = view.board_m.iter().map(|p| p.coords.xy()).collect();
+            homography(&plane, &view.corners_px.iter().map(|&px| px.into()).collect::<Vec<_>>())
+        })
         .collect();
-    let closed = [
-        zhang(&homographies, centre, longer),
-        centred(&homographies, centre, false),
-        centred(&homographies, centre, true),
-    ];
+    let known: Vec<Matrix3<f64>> = homographies.iter().flatten().copied().collect();
+    let closed = [zhang(&known, centre, longer), centred(&known, centre, false), centred(&known, centre, true)];
     let guesses = FOCAL_GUESSES.map(|multiple| Some(([multiple * longer; 2], centre)));
     closed
         .into_iter()
@@ -44,7 +38,7 @@ pub(crate) fn start(
         .filter_map(|(focal, point)| {
             let lens =
                 conforming(focal, if settings.principal_point_free { point } else { centre }, size_px, settings)?;
-            with_poses(lens, board_m, views)
+            with_poses(lens, views, &homographies)
         })
         .min_by(|(a, _), (b, _)| a.total_cmp(b))
         .map(|(_, state)| state)
@@ -71,15 +65,25 @@ fn conforming(focal: [f64; 2], centre_px: [f64; 2], size_px: [u32; 2], settings:
 }
 
 /// The squared error with the poses that the lens gives.
-fn with_poses(lens: Intrinsics, board_m: &[Point3<f64>], views: &[&[[f64; 2]]]) -> Option<(f64, LensState)> {
-    let camera_from_board: Vec<RigidTransform> =
-        views.iter().map(|corners| pose_from_view(&lens, board_m, corners)).collect::<Option<_>>()?;
-    let error = views
-        .iter()
-        .zip(&camera_from_board)
-        .map(|(corners, pose)| squared_error_px(&lens, pose, board_m, corners))
-        .sum::<Option<f64>>()?;
-    error.is_finite().then_some((error, LensState { lens, camera_from_board }))
+fn with_poses(
+    lens: Intrinsics,
+    views: &[&ViewCorners],
+    homographies: &[Option<Matrix3<f64>>],
+) -> Option<(f64, LensState)> {
+    let ([fx, fy], [cx, cy]) = (lens.focal_px, lens.centre_px);
+    let normalised_from_px = Matrix3::new(1.0 / fx, 0.0, -cx / fx, 0.0, 1.0 / fy, -cy / fy, 0.0, 0.0, 1.0);
+    let (mut squared, mut camera_from_board) = (0.0, Vec::with_capacity(views.len()));
+    for (view, homography) in views.iter().zip(homographies) {
+        // Without distortion the homography to pixels is that to rays, and need not be found again.
+        let pose = match lens.model {
+            LensModel::Fisheye(_) => pose_from_view(&lens, view)?,
+            _ => pose_from_homography(&(normalised_from_px * (*homography)?), &view.board_m)?,
+        };
+        squared += squared_error_px(&lens, &pose, view)?;
+        camera_from_board.push(pose);
+    }
+    let state = LensState { lens, bend_m: Vector3::zeros(), change: Vector3::zeros(), camera_from_board };
+    squared.is_finite().then_some((squared, state))
 }
 
 /// Zhang 2000, section 3.1, with the skew held at 0: focal lengths and principal point, in pixels.

@@ -8,7 +8,7 @@ use nalgebra::{Vector2, Vector3};
 use rayon::prelude::*;
 
 use crate::made_up_views::{PHONE, SIZE, board, lens, pose, spread_poses, views};
-use crate::problem::{LensProblem, LensState, PoseProblem};
+use crate::problem::{BoardShape, LensProblem, LensState, PoseProblem, ViewCorners};
 use crate::start::start;
 use crate::{Aspect, LensError, LensModelChoice, LensSettings, calibrate, choose_views};
 
@@ -26,21 +26,29 @@ fn jacobians_of_all_models_match_differences() {
         let lens = lens(model);
         let poses = spread_poses(&lens, 4);
         let seen = views(&lens, &poses, 0.5, 1);
+        let corners: Vec<_> = seen.iter().map(|view| ViewCorners::new(view, &board_m, 0.1)).collect();
         for aspect in [Aspect::Free, Aspect::Fixed(1.02)] {
             let settings = LensSettings { model: choice, aspect, ..LensSettings::default() };
-            let problem = LensProblem {
-                board_m: &board_m,
-                views: seen.iter().map(|view| view.corners_px.as_slice()).collect(),
-                free: settings.free_directions(&lens),
-                corner_sd_px: 0.1,
-            };
-            let state = LensState { lens, camera_from_board: poses.clone() };
-            let error = worst_jacobian_error(&problem, &state);
-            assert!(error < 1e-6, "{choice:?} {aspect:?}: {error}");
+            for change_from in [None, Some(2)] {
+                let problem = LensProblem {
+                    shape: BoardShape::new(&board()),
+                    views: corners.iter().collect(),
+                    free: settings.free_parameters(&lens),
+                    bend_free: change_from.is_some(),
+                    change_from,
+                };
+                let state = LensState {
+                    lens,
+                    bend_m: Vector3::new(0.002, -0.001, 0.003),
+                    change: Vector3::new(0.02, 5.0, -3.0),
+                    camera_from_board: poses.clone(),
+                };
+                let error = worst_jacobian_error(&problem, &state);
+                assert!(error < 1e-6, "{choice:?} {aspect:?}: {error}");
+                let problem = PoseProblem { problem: &problem, view: 0, state: &state };
+                assert!(worst_jacobian_error(&problem, &poses[0]) < 1e-6);
+            }
         }
-        let corners_px = seen[0].corners_px.as_slice();
-        let problem = PoseProblem { lens: &lens, board_m: &board_m, corners_px, corner_sd_px: 0.1 };
-        assert!(worst_jacobian_error(&problem, &poses[0]) < 1e-6);
     }
 }
 
@@ -68,9 +76,10 @@ fn a_lens_almost_without_noise_is_recovered() {
 fn the_closed_form_is_exact_without_distortion() {
     let truth = lens(LensModel::Pinhole);
     let seen = views(&truth, &spread_poses(&truth, 6), 0.0, 1);
-    let corners: Vec<&[[f64; 2]]> = seen.iter().map(|view| view.corners_px.as_slice()).collect();
+    let board_m = board().corners_m();
+    let corners: Vec<_> = seen.iter().map(|view| ViewCorners::new(view, &board_m, 0.1)).collect();
     let settings = LensSettings { model: LensModelChoice::Pinhole, ..LensSettings::default() };
-    let found = start(&board().corners_m(), &corners, SIZE, &settings).unwrap().lens;
+    let found = start(&corners.iter().collect::<Vec<_>>(), SIZE, &settings).unwrap().lens;
     assert!((found.parameters() - truth.parameters()).amax() < 1e-4, "{found:?}");
 }
 

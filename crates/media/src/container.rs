@@ -1,359 +1,333 @@
-//! The boxes of an ISO base media file (ISO/IEC 14496-12) that say when and how samples are shown.
+//! What the index of an ISO base media file (ISO/IEC 14496-12) or a QuickTime file says of its pictures and its sound.
 //!
 //! The tree is walked here and only the boxes that are needed are read, each by `re_mp4`: phones write many boxes that a
 //! full parse would stumble over, and `re_mp4`'s own sample list shifts the composition times to start at zero, which
 //! loses what an edit list refers to.
 
-use std::fs::File;
-use std::io::{BufReader, Read, Seek, SeekFrom};
 use std::path::Path;
 
-use re_mp4::{BoxHeader, CttsBox, ElstBox, HEADER_SIZE, HdlrBox, MdhdBox, MvhdBox, ReadBox, SttsBox, TkhdBox};
+use re_mp4::{CttsBox, ElstBox, MdhdBox, MvhdBox, StssBox, SttsBox, TkhdBox, TrexBox};
 
 use crate::MediaError;
-use crate::timeline::{Edit, Timeline};
+use crate::boxes::{BoxFile, Part, bytes_at, name_of, parts};
+use crate::fragments;
+use crate::metadata::Metadata;
+use crate::samples::Samples;
+use crate::timeline::{Edit, ShownFrame, Timeline};
 
-/// Samples that one track may list; a day at 240 Hz has 21 million. Guards against a damaged count.
-const MOST_SAMPLES: u64 = 100_000_000;
-
-/// What the index of a file says.
+/// What a file says.
 pub(crate) struct Container {
     pub(crate) video: Option<VideoTrack>,
+    /// Tracks with moving pictures.
+    pub(crate) video_tracks: usize,
     pub(crate) sound: Option<SoundTrackFacts>,
+    /// Tracks with sound.
+    pub(crate) sound_tracks: usize,
+    pub(crate) metadata: Metadata,
 }
 
-/// The first video track.
+/// The video track that is used.
 pub(crate) struct VideoTrack {
+    pub(crate) track_id: u32,
     pub(crate) stored_size_px: [u32; 2],
     pub(crate) quarter_turns_clockwise: u8,
+    /// Width to height of one pixel.
+    pub(crate) pixel_aspect: [u32; 2],
     pub(crate) codec: String,
+    /// Bits per brightness sample, where the codec's configuration tells.
+    pub(crate) bit_depth: Option<u8>,
     pub(crate) timeline: Timeline,
+    pub(crate) samples: Samples,
 }
 
-/// The first sound track.
+impl VideoTrack {
+    /// The frames that are shown, in display order.
+    pub(crate) fn shown(&self, path: &Path) -> Result<Vec<ShownFrame>, MediaError> {
+        let shown = self.timeline.shown(&self.samples).ok_or_else(|| out_of_order(path, "video track"))?;
+        if shown.is_empty() {
+            return Err(MediaError::malformed(path, "video track", "its edit list shows no frame"));
+        }
+        Ok(shown)
+    }
+}
+
+/// The error about an edit list that shows parts again or in another order.
+pub(crate) fn out_of_order(path: &Path, place: &str) -> MediaError {
+    MediaError::Unsupported {
+        path: path.to_owned(),
+        what: format!("the {place}'s edit list shows parts again or in another order than they were recorded"),
+        advice: "take the original recording, not an edited clip",
+    }
+}
+
+/// The sound track that is used.
 pub(crate) struct SoundTrackFacts {
     pub(crate) track_id: u32,
+    pub(crate) codec: String,
     pub(crate) sample_rate_hz: u32,
     pub(crate) channels: u16,
     pub(crate) timeline: Timeline,
+    pub(crate) samples: Samples,
 }
 
 /// The sample entry's fields that are used.
+#[derive(Debug, PartialEq)]
 struct SampleEntry {
     format: String,
     size_px: [u32; 2],
+    pixel_aspect: [u32; 2],
+    bit_depth: Option<u8>,
     channels: u16,
     sample_rate_hz: u32,
 }
 
-/// A track as it is collected while walking.
-#[derive(Default)]
-struct RawTrack {
-    tkhd: Option<TkhdBox>,
-    mdhd: Option<MdhdBox>,
-    handler: Option<u32>,
+/// A track as its boxes tell.
+pub(crate) struct Track {
+    pub(crate) header: TkhdBox,
+    timescale: u32,
+    handler: [u8; 4],
     elst: Option<ElstBox>,
-    stts: Option<SttsBox>,
-    ctts: Option<CttsBox>,
     entry: Option<SampleEntry>,
+    pub(crate) samples: Samples,
+    /// What holds for samples in fragments that do not say otherwise.
+    pub(crate) fragment_defaults: Option<TrexBox>,
 }
-
-/// The movie as it is collected while walking.
-#[derive(Default)]
-struct RawMovie {
-    mvhd: Option<MvhdBox>,
-    tracks: Vec<RawTrack>,
-    fragmented: bool,
-}
-
-const fn fourcc(name: &[u8; 4]) -> u32 {
-    u32::from_be_bytes(*name)
-}
-
-const VIDEO: u32 = fourcc(b"vide");
-const SOUND: u32 = fourcc(b"soun");
 
 /// Reads the index of a file.
 pub(crate) fn read(path: &Path) -> Result<Container, MediaError> {
-    let file = File::open(path).map_err(MediaError::io(path, "opening"))?;
-    let metadata = file.metadata().map_err(MediaError::io(path, "opening"))?;
-    if !metadata.is_file() {
-        return Err(MediaError::NotVideo { path: path.to_owned() });
-    }
-    let length = metadata.len();
-    if length == 0 {
-        return Err(MediaError::Empty { path: path.to_owned() });
-    }
-    let mut walker = Walker { path, reader: BufReader::new(file), movie: RawMovie::default() };
-    walker.find_movie(length)?;
-    walker.movie.interpreted(path)
-}
-
-struct Walker<'a> {
-    path: &'a Path,
-    reader: BufReader<File>,
-    movie: RawMovie,
-}
-
-impl Walker<'_> {
-    fn malformed(&self, place: u32, reason: impl Into<String>) -> MediaError {
-        MediaError::malformed(self.path, &format!("box \"{}\"", name_of(place)), reason)
-    }
-
-    fn position(&mut self) -> Result<u64, MediaError> {
-        self.reader.stream_position().map_err(MediaError::io(self.path, "reading"))
-    }
-
-    fn jump(&mut self, to: u64) -> Result<(), MediaError> {
-        self.reader.seek(SeekFrom::Start(to)).map_err(MediaError::io(self.path, "reading"))?;
-        Ok(())
-    }
-
-    /// Walks the top level until the index is found.
-    fn find_movie(&mut self, length: u64) -> Result<(), MediaError> {
-        let known: Vec<u32> =
-            [b"ftyp", b"mdat", b"free", b"skip", b"wide", b"moov", b"uuid", b"meta"].into_iter().map(fourcc).collect();
-        let mut start = 0;
-        let mut recognised = false;
-        while start + HEADER_SIZE <= length {
-            self.jump(start)?;
-            let Ok(header) = BoxHeader::read(&mut self.reader) else { break };
-            let name = u32::from(header.name);
-            if !recognised && !known.contains(&name) {
-                return Err(MediaError::NotVideo { path: self.path.to_owned() });
-            }
-            recognised = true;
-            // A box of size 0 runs to the end of the file. `size` counts from 8 bytes before the content.
-            let content = self.position()?;
-            let end = if header.size == 0 { length } else { content.saturating_add(header.size) - HEADER_SIZE };
-            if name == fourcc(b"moov") {
-                if end > length {
-                    break;
-                }
-                return self.walk_children(name, end, 0);
-            }
-            if end <= start {
-                break;
-            }
-            start = end;
-        }
-        if recognised {
-            Err(MediaError::Truncated { path: self.path.to_owned() })
-        } else {
-            Err(MediaError::NotVideo { path: self.path.to_owned() })
-        }
-    }
-
-    /// Walks the boxes from the present position to `end`.
-    fn walk_children(&mut self, parent: u32, end: u64, depth: usize) -> Result<(), MediaError> {
-        loop {
-            let start = self.position()?;
-            // QuickTime may close a list with four zero bytes.
-            if start + HEADER_SIZE > end {
-                return Ok(());
-            }
-            let header = BoxHeader::read(&mut self.reader).map_err(|e| self.malformed(parent, e.to_string()))?;
-            if header.size == 0 {
-                return Ok(());
-            }
-            let content = self.position()?;
-            let child_end = content.saturating_add(header.size).saturating_sub(HEADER_SIZE);
-            let name = u32::from(header.name);
-            if child_end < content || child_end > end {
-                return Err(self.malformed(parent, format!("its part \"{}\" is longer than itself", name_of(name))));
-            }
-            self.visit(name, header.size, child_end, depth)?;
-            self.jump(child_end)?;
-        }
-    }
-
-    fn visit(&mut self, name: u32, size: u64, end: u64, depth: usize) -> Result<(), MediaError> {
-        const NESTED: [u32; 4] = [fourcc(b"mdia"), fourcc(b"minf"), fourcc(b"stbl"), fourcc(b"edts")];
-        if name == fourcc(b"trak") && depth == 0 {
-            self.movie.tracks.push(RawTrack::default());
-            return self.walk_children(name, end, 1);
-        }
-        if NESTED.contains(&name) && (1..4).contains(&depth) {
-            return self.walk_children(name, end, depth + 1);
-        }
-        if depth == 0 {
-            if name == fourcc(b"mvhd") {
-                self.movie.mvhd = Some(leaf(&mut self.reader, self.path, name, size)?);
-            }
-            self.movie.fragmented |= name == fourcc(b"mvex");
-            return Ok(());
-        }
-        let Self { path, reader, movie } = self;
-        let Some(track) = movie.tracks.last_mut() else { return Ok(()) };
-        match &name.to_be_bytes() {
-            b"tkhd" => track.tkhd = Some(leaf(reader, path, name, size)?),
-            b"elst" => track.elst = Some(leaf(reader, path, name, size)?),
-            b"mdhd" => track.mdhd = Some(leaf(reader, path, name, size)?),
-            // QuickTime has a second handler box, one level deeper, that says how the data are referred to.
-            b"hdlr" if depth == 2 => {
-                track.handler = Some(u32::from(leaf::<HdlrBox>(reader, path, name, size)?.handler_type));
-            }
-            b"stts" => track.stts = Some(leaf(reader, path, name, size)?),
-            b"ctts" => track.ctts = Some(leaf(reader, path, name, size)?),
-            b"stsd" => track.entry = sample_entry(reader, path, size - HEADER_SIZE)?,
-            _ => {}
-        }
-        Ok(())
-    }
-}
-
-fn leaf<B>(reader: &mut BufReader<File>, path: &Path, name: u32, size: u64) -> Result<B, MediaError>
-where
-    B: for<'r> ReadBox<&'r mut BufReader<File>>,
-{
-    B::read_box(reader, size)
-        .map_err(|e| MediaError::malformed(path, &format!("box \"{}\"", name_of(name)), e.to_string()))
-}
-
-/// The first sample entry: format, and the fields that video (ISO/IEC 14496-12, 12.1.3) and sound (12.2.3; QuickTime
-/// version 2 sound descriptions) keep at fixed places.
-fn sample_entry(reader: &mut BufReader<File>, path: &Path, length: u64) -> Result<Option<SampleEntry>, MediaError> {
-    let mut bytes = vec![0; usize::try_from(length.min(80)).unwrap_or(0)];
-    reader.read_exact(&mut bytes).map_err(MediaError::io(path, "reading"))?;
-    // 4 bytes version and flags, 4 bytes count; then the entry: 4 size, 4 format, 8 reserved and reference index.
-    let half = |at: usize| Some(u16::from_be_bytes(bytes.get(at..at + 2)?.try_into().ok()?));
-    let word = |at: usize| Some(u32::from_be_bytes(bytes.get(at..at + 4)?.try_into().ok()?));
-    let Some(format) = word(12) else { return Ok(None) };
-    let body = 24;
-    let version_2 = half(body) == Some(2);
-    let rate = if version_2 {
-        bytes.get(body + 24..body + 32).and_then(|b| Some(f64::from_be_bytes(b.try_into().ok()?)))
-    } else {
-        word(body + 16).map(|fixed| f64::from(fixed >> 16))
+    let mut file = BoxFile::open(path)?;
+    let index = file.boxes.iter().copied().find(|b| &b.name == b"moov" && b.end <= file.length);
+    let Some(index) = index else { return Err(MediaError::Truncated { path: path.to_owned() }) };
+    file.check_whole()?;
+    let content = file.content(index)?;
+    let movie = parts(path, *b"moov", &content)?;
+    let header: MvhdBox = match movie.iter().find(|p| &p.name == b"mvhd") {
+        Some(part) => part.read(path)?,
+        None => return Err(MediaError::malformed(path, "index", "no movie header")),
     };
-    let channels = if version_2 { word(body + 32).and_then(|n| u16::try_from(n).ok()) } else { half(body + 8) };
-    Ok(Some(SampleEntry {
-        format: name_of(format),
-        size_px: [half(body + 16).unwrap_or(0).into(), half(body + 18).unwrap_or(0).into()],
-        channels: channels.unwrap_or(0),
-        sample_rate_hz: rate.filter(|r| (0.0..1e9).contains(r)).map_or(0, |r| r.round() as u32),
-    }))
-}
-
-fn name_of(fourcc: u32) -> String {
-    fourcc.to_be_bytes().iter().map(|b| if b.is_ascii_graphic() { char::from(*b) } else { '.' }).collect()
-}
-
-impl RawMovie {
-    fn interpreted(self, path: &Path) -> Result<Container, MediaError> {
-        let mvhd = self.mvhd.ok_or_else(|| MediaError::malformed(path, "index", "no movie header"))?;
-        if mvhd.timescale == 0 {
-            return Err(MediaError::malformed(path, "movie header", "a time scale of 0"));
-        }
-        let mut container = Container { video: None, sound: None };
-        for track in self.tracks {
-            match track.handler {
-                Some(VIDEO) if container.video.is_none() => {
-                    container.video = Some(track.video(path, &mvhd, self.fragmented)?);
-                }
-                Some(SOUND) if container.sound.is_none() => container.sound = track.sound(path, &mvhd)?,
-                _ => {}
-            }
-        }
-        Ok(container)
+    if header.timescale == 0 {
+        return Err(MediaError::malformed(path, "movie header", "a time scale of 0"));
     }
+    let mut tracks = Vec::new();
+    for part in movie.iter().filter(|p| &p.name == b"trak") {
+        tracks.extend(Track::read(path, *part, file.length)?);
+    }
+    if let Some(extends) = movie.iter().find(|p| &p.name == b"mvex") {
+        fragments::read_defaults(path, extends, &mut tracks)?;
+        fragments::read(path, &mut file, &mut tracks)?;
+    }
+    let metadata = Metadata::read(&movie, &mut file);
+    interpreted(path, &header, tracks, metadata)
 }
 
-impl RawTrack {
-    fn video(&self, path: &Path, mvhd: &MvhdBox, fragmented: bool) -> Result<VideoTrack, MediaError> {
-        let missing = |what: &str| MediaError::malformed(path, "video track", format!("no {what}"));
-        let tkhd = self.tkhd.as_ref().ok_or_else(|| missing("track header"))?;
-        let entry = self.entry.as_ref().ok_or_else(|| missing("sample description"))?;
-        let timeline = self.timeline(path, "video track", mvhd)?;
-        if timeline.samples.is_empty() {
-            return Err(if fragmented {
-                MediaError::Unsupported {
-                    path: path.to_owned(),
-                    what: "the file is written in fragments".into(),
-                    advice: "rewrite it without re-encoding: ffmpeg -i IN -c copy OUT.mp4",
-                }
-            } else {
-                MediaError::malformed(path, "video track", "no frames")
-            });
-        }
-        Ok(VideoTrack {
-            stored_size_px: entry.size_px,
-            quarter_turns_clockwise: quarter_turns(path, tkhd, mvhd)?,
-            codec: codec_name(&entry.format),
-            timeline,
-        })
-    }
+fn interpreted(path: &Path, movie: &MvhdBox, tracks: Vec<Track>, metadata: Metadata) -> Result<Container, MediaError> {
+    let (videos, others): (Vec<Track>, Vec<Track>) = tracks.into_iter().partition(|t| &t.handler == b"vide");
+    // A track of one picture beside others is a cover.
+    let moving = videos.iter().filter(|t| t.samples.count() > 1).count();
+    let least = if moving > 0 { 2 } else { 0u64 };
+    // A sound track without samples is what a muted recording leaves.
+    let sounds: Vec<Track> = others.into_iter().filter(|t| &t.handler == b"soun" && t.samples.count() > 0).collect();
+    let sound_tracks = sounds.len();
+    Ok(Container {
+        video: first_enabled(videos, least).map(|track| track.video(path, movie)).transpose()?,
+        video_tracks: moving,
+        sound: first_enabled(sounds, 1).map(|track| track.sound(path, movie)).transpose()?,
+        sound_tracks,
+        metadata,
+    })
+}
 
-    fn sound(&self, path: &Path, mvhd: &MvhdBox) -> Result<Option<SoundTrackFacts>, MediaError> {
-        let (Some(tkhd), Some(entry)) = (&self.tkhd, &self.entry) else {
-            return Err(MediaError::malformed(path, "sound track", "no track header or no sample description"));
-        };
-        let timeline = self.timeline(path, "sound track", mvhd)?;
-        // A sound track without samples is what a muted recording leaves.
-        if timeline.samples.is_empty() {
-            return Ok(None);
+/// The first track with enough samples that is enabled, else the first with enough samples.
+fn first_enabled(tracks: Vec<Track>, least_samples: u64) -> Option<Track> {
+    const ENABLED: u32 = 1;
+    tracks.into_iter().filter(|t| t.samples.count() >= least_samples).min_by_key(|t| t.header.flags & ENABLED == 0)
+}
+
+fn find<'a>(among: &[Part<'a>], name: &[u8; 4]) -> Option<Part<'a>> {
+    among.iter().copied().find(|p| &p.name == name)
+}
+
+/// The boxes inside a box; none when there is no such box.
+fn inside<'a>(path: &Path, of: Option<Part<'a>>) -> Result<Vec<Part<'a>>, MediaError> {
+    of.map_or(Ok(Vec::new()), |part| parts(path, part.name, part.content()))
+}
+
+impl Track {
+    /// `None` for a track that holds neither pictures nor sound, such as timed metadata.
+    fn read(path: &Path, track: Part<'_>, file_length: u64) -> Result<Option<Self>, MediaError> {
+        let track = inside(path, Some(track))?;
+        let media = inside(path, find(&track, b"mdia"))?;
+        let handler = find(&media, b"hdlr").and_then(|part| bytes_at::<4>(part.content(), 8));
+        let Some(handler) = handler.filter(|h| matches!(h, b"vide" | b"soun")) else { return Ok(None) };
+        let place = place_of(handler);
+        let missing = |what: &str| MediaError::malformed(path, place, format!("no {what}"));
+        let header: TkhdBox = find(&track, b"tkhd").ok_or_else(|| missing("track header"))?.read(path)?;
+        let media_header: MdhdBox = find(&media, b"mdhd").ok_or_else(|| missing("media header"))?.read(path)?;
+        if media_header.timescale == 0 {
+            return Err(MediaError::malformed(path, place, "a time scale of 0"));
         }
-        Ok(Some(SoundTrackFacts {
-            track_id: tkhd.track_id,
-            // A 16.16 fixed-point rate cannot hold 88.2 kHz and above; the media time scale is the rate then.
-            sample_rate_hz: if entry.sample_rate_hz == 0 { timeline.media_timescale } else { entry.sample_rate_hz },
-            channels: entry.channels,
-            timeline,
+        let tables = inside(path, find(&inside(path, find(&media, b"minf"))?, b"stbl"))?;
+        let edits = inside(path, find(&track, b"edts"))?;
+        Ok(Some(Self {
+            header,
+            timescale: media_header.timescale,
+            handler,
+            elst: find(&edits, b"elst").map(|part| part.read(path)).transpose()?,
+            entry: find(&tables, b"stsd").and_then(|part| SampleEntry::read(path, handler, part.content())),
+            samples: samples(path, handler, &tables, file_length)?,
+            fragment_defaults: None,
         }))
     }
 
-    fn timeline(&self, path: &Path, place: &str, mvhd: &MvhdBox) -> Result<Timeline, MediaError> {
-        let missing = |what: &str| MediaError::malformed(path, place, format!("no {what}"));
-        let mdhd = self.mdhd.as_ref().ok_or_else(|| missing("media header"))?;
-        let stts = self.stts.as_ref().ok_or_else(|| missing("table of sample times"))?;
-        if mdhd.timescale == 0 {
-            return Err(MediaError::malformed(path, place, "a time scale of 0"));
+    pub(crate) fn is_video(&self) -> bool {
+        &self.handler == b"vide"
+    }
+
+    fn video(self, path: &Path, movie: &MvhdBox) -> Result<VideoTrack, MediaError> {
+        let timeline = self.timeline(path, movie)?;
+        let entry = self.entry.ok_or_else(|| MediaError::malformed(path, "video track", "no sample description"))?;
+        if self.samples.count() == 0 {
+            return Err(MediaError::malformed(path, "video track", "no frames"));
         }
-        let count: u64 = stts.entries.iter().map(|e| u64::from(e.sample_count)).sum();
-        if count > MOST_SAMPLES {
-            return Err(MediaError::malformed(path, place, format!("{count} samples are listed, which cannot be")));
+        if entry.size_px.contains(&0) {
+            return Err(MediaError::malformed(path, "video track", "a picture size of 0"));
         }
-        let mut offsets = self.ctts.iter().flat_map(|ctts| {
-            ctts.entries.iter().flat_map(|e| std::iter::repeat_n(e.sample_offset, e.sample_count as usize))
-        });
-        let mut decode_time = 0i64;
-        let mut samples = Vec::with_capacity(usize::try_from(count).unwrap_or(0));
-        for entry in &stts.entries {
-            for _ in 0..entry.sample_count {
-                samples.push(decode_time + i64::from(offsets.next().unwrap_or(0)));
-                decode_time += i64::from(entry.sample_delta);
-            }
-        }
-        Ok(Timeline {
-            movie_timescale: mvhd.timescale,
-            media_timescale: mdhd.timescale,
-            samples,
-            media_end: decode_time,
-            edits: self.edits(path, place)?,
+        Ok(VideoTrack {
+            track_id: self.header.track_id,
+            stored_size_px: entry.size_px,
+            quarter_turns_clockwise: quarter_turns(path, &self.header, movie)?,
+            pixel_aspect: entry.pixel_aspect,
+            codec: codec_name(&entry.format),
+            bit_depth: entry.bit_depth,
+            timeline,
+            samples: self.samples,
         })
     }
 
-    fn edits(&self, path: &Path, place: &str) -> Result<Vec<Edit>, MediaError> {
-        let Some(elst) = &self.elst else { return Ok(Vec::new()) };
-        elst.entries
-            .iter()
-            .map(|entry| {
-                // Version 0 keeps a signed 32-bit number, which `re_mp4` hands over unsigned; -1 is an empty edit.
-                let media_time = if elst.version == 0 {
-                    u32::try_from(entry.media_time).map_or(0, |t| i64::from(t.cast_signed()))
-                } else {
-                    entry.media_time.cast_signed()
-                };
-                if media_time >= 0 && (entry.media_rate, entry.media_rate_fraction) != (1, 0) {
-                    return Err(MediaError::Unsupported {
-                        path: path.to_owned(),
-                        what: format!("the {place}'s edit list plays a part at another speed (slow motion)"),
-                        advice: "export the clip at its recorded speed, without slow motion",
-                    });
-                }
-                Ok(Edit { duration: entry.segment_duration, media_time: (media_time >= 0).then_some(media_time) })
-            })
-            .collect()
+    fn sound(self, path: &Path, movie: &MvhdBox) -> Result<SoundTrackFacts, MediaError> {
+        let timeline = self.timeline(path, movie)?;
+        let entry = self.entry.ok_or_else(|| MediaError::malformed(path, "sound track", "no sample description"))?;
+        Ok(SoundTrackFacts {
+            track_id: self.header.track_id,
+            codec: entry.format,
+            // A 16.16 fixed-point rate cannot hold 88.2 kHz and above; the media time scale is the rate then.
+            sample_rate_hz: if entry.sample_rate_hz == 0 { self.timescale } else { entry.sample_rate_hz },
+            channels: entry.channels,
+            timeline,
+            samples: self.samples,
+        })
+    }
+
+    fn timeline(&self, path: &Path, movie: &MvhdBox) -> Result<Timeline, MediaError> {
+        let place = place_of(self.handler);
+        let mut edits = Vec::new();
+        for entry in self.elst.iter().flat_map(|elst| &elst.entries) {
+            // Version 0 keeps a signed 32-bit number, which `re_mp4` hands over unsigned; -1 is an empty edit.
+            let version_0 = self.elst.as_ref().is_some_and(|elst| elst.version == 0);
+            let media_time = if version_0 {
+                u32::try_from(entry.media_time).map_or(0, |t| i64::from(t.cast_signed()))
+            } else {
+                entry.media_time.cast_signed()
+            };
+            if media_time >= 0 && (entry.media_rate, entry.media_rate_fraction) != (1, 0) {
+                return Err(MediaError::Unsupported {
+                    path: path.to_owned(),
+                    what: format!("the {place}'s edit list plays a part at another speed (slow motion)"),
+                    advice: "export the clip at its recorded speed, without slow motion",
+                });
+            }
+            edits.push(Edit { duration: entry.segment_duration, media_time: (media_time >= 0).then_some(media_time) });
+        }
+        if self.fragment_defaults.is_some() {
+            // The list was written before the fragments were: its last part runs on through all of them.
+            if let Some(last) = edits.last_mut() {
+                last.duration = 0;
+            }
+            if edits.iter().filter(|edit| edit.media_time.is_some()).count() > 1 {
+                return Err(MediaError::Unsupported {
+                    path: path.to_owned(),
+                    what: "the file is written in fragments and its edit list cuts them".into(),
+                    advice: "rewrite it without re-encoding: ffmpeg -i IN -c copy OUT.mp4",
+                });
+            }
+        }
+        Ok(Timeline { movie_timescale: movie.timescale, media_timescale: self.timescale, edits })
+    }
+}
+
+fn place_of(handler: [u8; 4]) -> &'static str {
+    if &handler == b"vide" { "video track" } else { "sound track" }
+}
+
+/// The samples that the tables of box `stbl` list. A file of fragments has empty tables or none.
+fn samples(path: &Path, handler: [u8; 4], tables: &[Part<'_>], file_length: u64) -> Result<Samples, MediaError> {
+    let mut samples = Samples::default();
+    let Some(durations) = find(tables, b"stts") else { return Ok(samples) };
+    let durations: SttsBox = durations.read(path)?;
+    if &handler == b"soun" {
+        durations.entries.iter().for_each(|e| samples.push(e.sample_count.into(), e.sample_delta));
+        return Ok(samples);
+    }
+    let count: u64 = durations.entries.iter().map(|e| u64::from(e.sample_count)).sum();
+    // Both forms of the table of sizes keep the number of samples at the same place.
+    let sizes = find(tables, b"stsz").or(find(tables, b"stz2")).and_then(|part| bytes_at(part.content(), 8));
+    let sizes = u64::from(sizes.map_or(0, u32::from_be_bytes));
+    // A picture has at least one byte in the file: guards against a damaged count.
+    if count != sizes || count > file_length {
+        let reason = format!("times of {count} frames and sizes of {sizes} are listed in {file_length} bytes");
+        return Err(MediaError::malformed(path, "video track", reason));
+    }
+    let offsets: Option<CttsBox> = find(tables, b"ctts").map(|part| part.read(path)).transpose()?;
+    let mut offsets = offsets.iter().flat_map(|ctts| {
+        ctts.entries.iter().flat_map(|e| std::iter::repeat_n(e.sample_offset, e.sample_count as usize))
+    });
+    for entry in &durations.entries {
+        for _ in 0..entry.sample_count {
+            samples.push_picture(entry.sample_delta, offsets.next().unwrap_or(0));
+        }
+    }
+    let sync: Option<StssBox> = find(tables, b"stss").map(|part| part.read(path)).transpose()?;
+    samples.sync = sync.map(|table| table.entries.iter().map(|n| (*n as usize).saturating_sub(1)).collect());
+    Ok(samples)
+}
+
+impl SampleEntry {
+    /// The first sample entry of box `stsd`: format, and the fields that video (ISO/IEC 14496-12, 12.1.3) and sound
+    /// (12.2.3; QuickTime version 2 sound descriptions) keep at fixed places.
+    fn read(path: &Path, handler: [u8; 4], table: &[u8]) -> Option<Self> {
+        // 4 bytes version and flags, 4 bytes count; then the entries.
+        let entry = parts(path, *b"stsd", table.get(8..)?).ok()?.first().copied()?;
+        // 8 bytes reserved and reference index.
+        let body = entry.content().get(8..)?;
+        let half = |at: usize| bytes_at(body, at).map_or(0, u16::from_be_bytes);
+        let mut read = Self {
+            format: name_of(entry.name),
+            size_px: [0, 0],
+            pixel_aspect: [1, 1],
+            bit_depth: None,
+            channels: 0,
+            sample_rate_hz: 0,
+        };
+        if &handler == b"vide" {
+            read.size_px = [half(16).into(), half(18).into()];
+            // What extends the entry may be of any maker's own form; only what is known is looked for.
+            let extensions = body.get(70..).and_then(|rest| parts(path, entry.name, rest).ok()).unwrap_or_default();
+            if let Some(shape) = find(&extensions, b"pasp") {
+                let side = |at: usize| bytes_at(shape.content(), at).map_or(0, u32::from_be_bytes);
+                read.pixel_aspect = Some([side(0), side(4)]).filter(|s| !s.contains(&0)).unwrap_or([1, 1]);
+            }
+            read.bit_depth = extensions.iter().find_map(|part| bit_depth(part.name, part.content()));
+            return Some(read);
+        }
+        let rate = if half(0) == 2 {
+            read.channels = bytes_at(body, 32).map(u32::from_be_bytes).and_then(|n| n.try_into().ok()).unwrap_or(0);
+            bytes_at(body, 24).map_or(0.0, f64::from_be_bytes)
+        } else {
+            read.channels = half(8);
+            half(16).into()
+        };
+        read.sample_rate_hz = if (0.0..1e9).contains(&rate) { rate.round() as u32 } else { 0 };
+        Some(read)
     }
 }
 
@@ -375,12 +349,41 @@ fn quarter_turns(path: &Path, tkhd: &TkhdBox, mvhd: &MvhdBox) -> Result<u8, Medi
         })
 }
 
+/// Bits per brightness sample that a codec's configuration tells: `avcC` and `hvcC` (ISO/IEC 14496-15, 5.3.3.1 and
+/// 8.3.3.1), `av1C` (AV1 codec ISO media file format binding, 2.3).
+fn bit_depth(name: [u8; 4], content: &[u8]) -> Option<u8> {
+    match &name {
+        b"hvcC" => Some(8 + (content.get(17)? & 7)),
+        b"av1C" => Some(match content.get(2)? >> 5 & 3 {
+            0 | 1 => 8,
+            2 => 10,
+            _ => 12,
+        }),
+        // The profiles up to High have 8 bits.
+        b"avcC" if matches!(content.get(1)?, 66 | 77 | 88 | 100) => Some(8),
+        b"avcC" => {
+            // The depths stand behind the parameter sets: first those of the sequence, then those of the pictures.
+            let mut at = 5;
+            for mask in [0x1F, 0xFF] {
+                let sets = content.get(at)? & mask;
+                at += 1;
+                for _ in 0..sets {
+                    at += 2 + usize::from(u16::from_be_bytes(bytes_at(content, at)?));
+                }
+            }
+            Some(8 + (content.get(at + 1)? & 7))
+        }
+        _ => None,
+    }
+}
+
 /// A short codec name of a sample entry's format.
-fn codec_name(format: &str) -> String {
+pub(crate) fn codec_name(format: &str) -> String {
     match format {
         "avc1" | "avc3" => "h264".into(),
         "hvc1" | "hev1" | "dvh1" | "dvhe" => "hevc".into(),
         "av01" => "av1".into(),
+        "mp4a" => "aac".into(),
         other => other.trim().to_lowercase(),
     }
 }

@@ -39,6 +39,19 @@ pub enum MediaError {
         /// The file.
         path: PathBuf,
     },
+    /// The file ends inside its pictures and sound.
+    #[error(
+        "{path}: the file ends inside the box \"{place}\", {missing_bytes} bytes are missing: the recording was cut off or \
+         the copy is incomplete; copy it from the phone again, or keep what is whole: ffmpeg -i IN -c copy OUT.mp4"
+    )]
+    CutOff {
+        /// The file.
+        path: PathBuf,
+        /// The box.
+        place: String,
+        /// Bytes of it that are not there.
+        missing_bytes: u64,
+    },
     /// The container contradicts itself.
     #[error("{path}: {place}: {reason}; copy it from the phone again, or rewrite it: ffmpeg -i IN -c copy OUT.mp4")]
     Malformed {
@@ -64,6 +77,25 @@ pub enum MediaError {
         what: String,
         /// What to do.
         advice: &'static str,
+    },
+    /// The file's time is not the time in which it was recorded.
+    #[error(
+        "{path}: {evidence}, so its time is not the time of the stroke; take the original from the phone, or export it \
+         without slow motion, at the frame rate of the recording{otherwise}"
+    )]
+    OtherSpeed {
+        /// The file.
+        path: PathBuf,
+        /// What tells.
+        evidence: String,
+        /// What to do when the evidence misleads; empty where it cannot.
+        otherwise: &'static str,
+    },
+    /// The description belongs to another file.
+    #[error("{path}: the description of the footage is that of another file; inspect this file and use what it says")]
+    OtherFile {
+        /// The file.
+        path: PathBuf,
     },
     /// The decoder is not installed.
     #[error("the command \"{program}\" was not found, which decodes the pictures; install it: apt-get install ffmpeg")]
@@ -102,7 +134,7 @@ pub enum MediaError {
     },
     /// A decoded picture is not the one that the container lists at its place.
     #[error(
-        "{path}: frame {frame} should be shown at {expected_seconds:.6} s, the decoder delivered the picture of \
+        "{path}: frame {frame} has the time stamp {expected_seconds:.6} s in its track, the decoder delivered the picture of \
          {decoded_seconds:.6} s; a frame is damaged or missing: copy the file from the phone again"
     )]
     FrameTime {
@@ -110,9 +142,9 @@ pub enum MediaError {
         path: PathBuf,
         /// Index of the frame.
         frame: usize,
-        /// Presentation time that the container lists.
+        /// Time in the track that the container lists.
         expected_seconds: f64,
-        /// Presentation time that the decoder reports.
+        /// Time in the track that the decoder reports.
         decoded_seconds: f64,
     },
     /// A decoded picture has another size than the container says.

@@ -11,18 +11,23 @@
 //! - Pictures are in display orientation (the container's rotation applied), rows from top to bottom.
 //! - Sound is mixed to one channel; encoder priming is removed when the container's edit list declares it.
 
+mod boxes;
 mod container;
 mod error;
 #[cfg(test)]
 mod fixtures;
 mod footage;
+mod fragments;
+mod metadata;
 mod orientation;
 mod pictures;
 mod pipe;
+mod samples;
 mod sound;
+mod speed;
 mod timeline;
 
 pub use error::MediaError;
-pub use footage::inspect;
+pub use footage::{inspect, particulars};
 pub use pictures::{Picture, PictureFormat, Pictures, pictures, pictures_at};
 pub use sound::sound;

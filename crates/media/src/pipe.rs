@@ -27,8 +27,8 @@ pub(crate) struct Pipe {
 pub(crate) struct RawPicture {
     pub(crate) size_px: [u32; 2],
     pub(crate) pixels: Vec<u8>,
-    /// `None` when the decoder did not tell.
-    pub(crate) pts_seconds: Option<f64>,
+    /// Time stamp in the track, seconds from media time 0.
+    pub(crate) media_seconds: f64,
 }
 
 /// How a decoder ended.
@@ -38,29 +38,37 @@ pub(crate) struct Ended {
     pub(crate) message: String,
 }
 
+/// What is asked of a decoder.
+pub(crate) struct Request<'a> {
+    pub(crate) track_id: u32,
+    pub(crate) format: PictureFormat,
+    /// Filters of ffmpeg that choose frames. The edit list is not applied: times are those of the track.
+    pub(crate) choice: &'a str,
+    /// Time near which decoding starts, where the decoder finds a place to start; the file's start if `None`.
+    pub(crate) from_seconds: Option<f64>,
+    /// Frames after which decoding stops.
+    pub(crate) stop_after: Option<usize>,
+}
+
 impl Pipe {
-    /// Starts decoding the first video track; `select` is an expression of ffmpeg's `select` filter over the frame
-    /// number `n`, and decoding stops after `stop_after` frames where that is given.
-    pub(crate) fn start(
-        program: &str,
-        path: &Path,
-        format: PictureFormat,
-        select: &str,
-        stop_after: Option<usize>,
-    ) -> Result<Self, MediaError> {
+    /// Starts decoding.
+    pub(crate) fn start(program: &str, path: &Path, request: &Request<'_>) -> Result<Self, MediaError> {
         // A name such as "-i.mp4" or "http:x" must not be taken for an option or a protocol.
         let mut input = std::ffi::OsString::from("file:");
         input.push(path);
-        let (pixel_format, codec) = match format {
+        let (pixel_format, codec) = match request.format {
             PictureFormat::Gray => ("gray", "pgm"),
             PictureFormat::Rgb => ("rgb24", "ppm"),
         };
+        let from = request.from_seconds.map(|seconds| format!("{seconds:.6}"));
         let mut child = Command::new(program)
-            .args(["-hide_banner", "-nostdin", "-nostats", "-loglevel", "level+info", "-noautorotate", "-copyts", "-i"])
+            .args(["-hide_banner", "-nostdin", "-nostats", "-loglevel", "level+info", "-noautorotate", "-copyts"])
+            .args(from.iter().flat_map(|from| ["-seek_timestamp", "1", "-noaccurate_seek", "-ss", from]))
+            .args(["-ignore_editlist", "1", "-i"])
             .arg(input)
-            .args(["-map", "0:v:0", "-vf"])
-            .arg(format!("select='{select}',showinfo=checksum=0"))
-            .args(stop_after.iter().flat_map(|count| ["-frames:v".to_owned(), count.to_string()]))
+            .args(["-map", &format!("0:i:{}", request.track_id), "-vf"])
+            .arg(format!("{},showinfo=checksum=0", request.choice))
+            .args(request.stop_after.iter().flat_map(|count| ["-frames:v".to_owned(), count.to_string()]))
             .args(["-fps_mode", "passthrough", "-pix_fmt", pixel_format, "-f", "image2pipe", "-c:v", codec, "-"])
             .stdin(Stdio::null())
             .stdout(Stdio::piped())
@@ -100,7 +108,8 @@ impl Pipe {
         let mut pixels = vec![0; size_px[0] as usize * size_px[1] as usize * format.channels()];
         self.output.read_exact(&mut pixels)?;
         // The filter tells the time before the picture is encoded, so this waits for no longer than the error output lags.
-        Ok(Some(RawPicture { size_px, pixels, pts_seconds: self.times.recv().ok() }))
+        let media_seconds = self.times.recv().map_err(|_| foreign("the decoder told no time stamp"))?;
+        Ok(Some(RawPicture { size_px, pixels, media_seconds }))
     }
 
     /// Waits for the decoder to end, throwing away what it still has to say on its output.
@@ -162,13 +171,17 @@ fn word_after<'a>(line: &'a str, marker: &str) -> Option<&'a str> {
     rest.split_whitespace().next()
 }
 
+fn foreign(what: &str) -> std::io::Error {
+    std::io::Error::new(std::io::ErrorKind::InvalidData, what)
+}
+
 /// Reads the header of a binary PGM or PPM picture: magic, width, height, largest value (255), each followed by one white
 /// space.
 fn read_header(stream: &mut impl BufRead, format: PictureFormat) -> std::io::Result<Option<[u32; 2]>> {
     if stream.fill_buf()?.is_empty() {
         return Ok(None);
     }
-    let foreign = || std::io::Error::new(std::io::ErrorKind::InvalidData, "the decoder sent no PGM or PPM picture");
+    let foreign = || foreign("the decoder sent no PGM or PPM picture");
     let mut word = || -> std::io::Result<String> {
         let mut word = String::new();
         loop {

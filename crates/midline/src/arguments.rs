@@ -1,9 +1,11 @@
 //! The command line.
 
 use std::path::PathBuf;
+use std::str::FromStr;
 
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use midline_session::description::Handedness;
+use midline_vision::Paper;
 
 /// From the footage of two or more phones to 3D measurements of a racket stroke.
 ///
@@ -30,6 +32,21 @@ pub(crate) enum Command {
         #[arg(long, value_enum, default_value_t = Hand::Right)]
         handedness: Hand,
     },
+    /// Before filming: what the 3D points will be worth with the tripods in these places, and better places
+    Plan {
+        /// Plan file; `midline plan --example` prints one to start from
+        #[arg(required_unless_present = "example")]
+        plan: Option<PathBuf>,
+        /// Print a commented plan to start from
+        #[arg(long)]
+        example: bool,
+        /// Where the picture goes; beside the plan when absent
+        #[arg(long)]
+        svg: Option<PathBuf>,
+        /// Print the result as JSON
+        #[arg(long)]
+        json: bool,
+    },
     /// Everything: from the footage to the report and the 3D recording
     Run {
         /// Session folders or session.toml files
@@ -38,8 +55,8 @@ pub(crate) enum Command {
     },
     /// Frames, true time stamps, rotation and sound of the footage
     Media(Asked),
-    /// Intrinsics of each camera from its board clip
-    Lens(Asked),
+    /// Intrinsics of each camera from its board clip; or a board to print
+    Lens(LensAsked),
     /// Where the cameras stand, from the shared board and the court
     Rig(Asked),
     /// Import and check the 2D keypoints
@@ -77,6 +94,65 @@ pub(crate) struct Asked {
     /// Print the result as JSON
     #[arg(long)]
     pub(crate) json: bool,
+}
+
+#[derive(Args)]
+pub(crate) struct LensAsked {
+    /// Session folder or session.toml
+    #[arg(required_unless_present = "print_board")]
+    pub(crate) session: Option<PathBuf>,
+    /// Print the result as JSON
+    #[arg(long, conflicts_with = "print_board")]
+    pub(crate) json: bool,
+    /// Also write a camera's lens as an OpenCV calibration file, .yml, .xml or .json
+    #[arg(long, value_name = "CAMERA=FILE", conflicts_with = "print_board")]
+    pub(crate) to_opencv: Vec<String>,
+    /// Write a board to print as SVG, true to scale, and print its block for session.toml
+    #[arg(long, value_name = "FILE.svg", conflicts_with = "session")]
+    pub(crate) print_board: Option<PathBuf>,
+    #[command(flatten)]
+    pub(crate) print: Print,
+}
+
+/// What to print.
+#[derive(Args)]
+pub(crate) struct Print {
+    /// Paper: a4, a3, or width x height in mm, such as 841x594
+    #[arg(long, default_value = "a4", requires = "print_board", value_parser = paper)]
+    pub(crate) paper: Paper,
+    /// Inner corners, where four squares meet, across x down
+    #[arg(long, default_value = "9x6", requires = "print_board", value_parser = pair::<usize>)]
+    pub(crate) corners: [usize; 2],
+    /// Side of a square in mm; the largest in whole mm that fits, if left out
+    #[arg(long, requires = "print_board")]
+    pub(crate) square_mm: Option<f64>,
+    /// Put coded markers into the white squares (a ChArUco board) from that dictionary, such as 4x4_50
+    #[arg(long, value_name = "DICTIONARY", requires = "print_board")]
+    pub(crate) markers: Option<String>,
+    /// Side of a marker in mm; three quarters of a square, if left out
+    #[arg(long, requires = "markers")]
+    pub(crate) marker_mm: Option<f64>,
+    /// Name of the board
+    #[arg(long, default_value = "board", requires = "print_board")]
+    pub(crate) name: String,
+}
+
+fn pair<T: FromStr>(text: &str) -> Result<[T; 2], String> {
+    let parts: Option<Vec<T>> = text.split(['x', '×']).map(|part| part.trim().parse().ok()).collect();
+    parts
+        .and_then(|parts| parts.try_into().ok())
+        .ok_or_else(|| "write two numbers with an x between, such as 9x6".to_owned())
+}
+
+fn paper(text: &str) -> Result<Paper, String> {
+    match text.to_ascii_lowercase().as_str() {
+        "a4" => Ok(Paper::a4()),
+        "a3" => Ok(Paper::a3()),
+        other => match pair::<f64>(other) {
+            Ok(size) if size.iter().all(|side| (50.0..5000.0).contains(side)) => Ok(Paper::custom(size)),
+            _ => Err("write a4, a3, or width x height in mm between 50 and 5000, such as 841x594".to_owned()),
+        },
+    }
 }
 
 #[derive(Clone, Copy, ValueEnum)]

@@ -9,9 +9,11 @@
 //! - Results go to standard output, progress and errors to standard error. `--json` prints what a program reads.
 
 mod arguments;
+mod board_print;
 mod demo;
 mod new;
 mod pictures;
+mod plan;
 mod progress;
 mod show;
 mod stages;
@@ -21,7 +23,7 @@ use std::process::ExitCode;
 
 use clap::Parser;
 
-use arguments::{Arguments, Command};
+use arguments::{Arguments, Command, LensAsked};
 use stages::{NotMeasurable, Stages};
 
 fn main() -> ExitCode {
@@ -52,6 +54,10 @@ fn run(arguments: &Arguments) -> anyhow::Result<()> {
     match &arguments.command {
         Command::New { folder, code, handedness } => new::write(folder, code, *handedness),
         Command::Demo { folder, run } => demo::write(folder, *run),
+        Command::Plan { plan, example, svg, json } => match plan {
+            Some(plan) if !example => plan::make(plan, svg.as_deref(), *json),
+            _ => plan::example(),
+        },
         Command::Run { sessions } => {
             for session in sessions {
                 let stages = Stages::open(session)?;
@@ -61,7 +67,7 @@ fn run(arguments: &Arguments) -> anyhow::Result<()> {
             Ok(())
         }
         Command::Media(asked) => show::media(&Stages::open(&asked.session)?, asked.json),
-        Command::Lens(asked) => show::lens(&Stages::open(&asked.session)?, asked.json),
+        Command::Lens(asked) => lens(asked),
         Command::Rig(asked) => show::rig(&Stages::open(&asked.session)?, asked.json),
         Command::Points(asked) => show::points(&Stages::open(&asked.session)?, asked.json),
         Command::Clock(asked) => show::clock(&Stages::open(&asked.session)?, asked.json),
@@ -70,4 +76,16 @@ fn run(arguments: &Arguments) -> anyhow::Result<()> {
         Command::Report { session } => show::report(&Stages::open(session)?),
         Command::View { session } => show::view(&Stages::open(session)?),
     }
+}
+
+fn lens(asked: &LensAsked) -> anyhow::Result<()> {
+    if let Some(file) = &asked.print_board {
+        board_print::write(file, &asked.print)?;
+    }
+    if let Some(session) = &asked.session {
+        let stages = Stages::open(session)?;
+        show::lens(&stages, asked.json)?;
+        stages.write_lens_files(&asked.to_opencv)?;
+    }
+    Ok(())
 }

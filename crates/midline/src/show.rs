@@ -1,10 +1,10 @@
 //! What the program prints: results as short tables, or as JSON.
 
-use midline_session::calibration::ClockSource;
+use midline_session::calibration::{ClockSource, LensQuality};
 use midline_session::strokes::{EventKind, Measure, Outcome, Verdict};
 use serde::Serialize;
 
-use crate::stages::Stages;
+use crate::stages::{Described, Stages};
 
 fn print_json(value: &impl Serialize) -> anyhow::Result<()> {
     println!("{}", serde_json::to_string_pretty(value)?);
@@ -18,24 +18,59 @@ fn sentences(remarks: &[String]) {
 }
 
 pub(crate) fn media(stages: &Stages, json: bool) -> anyhow::Result<()> {
-    let footage = stages.named_footage()?;
+    let described = stages.described_footage()?;
     if json {
-        return print_json(&footage.into_iter().collect::<std::collections::BTreeMap<_, _>>());
+        return print_json(&described);
     }
-    for (name, footage) in footage {
-        let spacing = footage.median_spacing_seconds().unwrap_or(f64::NAN);
+    for (name, Described { footage, particulars }) in described {
         println!(
-            "{name}: {} × {} px, {} quarter turns, {} frames over {:.3} s, median spacing {:.3} ms ({:.2} per second), {} gaps, {}",
+            "{name}: {} × {} px, {}, {}, turned {}° clockwise",
             footage.size_px[0],
             footage.size_px[1],
-            footage.quarter_turns_clockwise,
-            footage.frame_pts_seconds.len(),
-            footage.duration_seconds().unwrap_or(0.0),
-            spacing * 1e3,
-            1.0 / spacing,
-            footage.gaps.len(),
-            footage.sound.map_or("no sound".to_owned(), |s| format!("sound at {} Hz", s.sample_rate_hz)),
+            footage.codec,
+            particulars.bit_depth.map_or("bit depth not told".to_owned(), |bits| format!("{bits} bit")),
+            u32::from(footage.quarter_turns_clockwise) * 90,
         );
+        println!(
+            "  {} frames from {:.3} s over {:.3} s, really {:.2} per second{}",
+            footage.frame_pts_seconds.len(),
+            footage.frame_pts_seconds.first().copied().unwrap_or(0.0),
+            footage.duration_seconds().unwrap_or(0.0),
+            footage.frame_rate_hz().unwrap_or(f64::NAN),
+            particulars.capture_rate_hz.map_or(String::new(), |rate| format!(" (the camera says {rate:.2})")),
+        );
+        if let Some([least, most]) = footage.spacing_range_seconds() {
+            println!(
+                "  spacing {:.3} to {:.3} ms; {} frames missing in {} gaps, {} crowded",
+                least * 1e3,
+                most * 1e3,
+                footage.missing_frames(),
+                footage.gaps.len(),
+                footage.crowded_frames().len(),
+            );
+        }
+        println!(
+            "  shutter: {}",
+            particulars.shutter_seconds.map_or("not told by the file".to_owned(), |s| format!("1/{:.0} s", s.recip()))
+        );
+        if particulars.pixel_aspect[0] != particulars.pixel_aspect[1] {
+            println!("  pixels are not square: {}:{}", particulars.pixel_aspect[0], particulars.pixel_aspect[1]);
+        }
+        if particulars.video_tracks > 1 || particulars.sound_tracks > 1 {
+            println!("  of {} video and {} sound tracks", particulars.video_tracks, particulars.sound_tracks);
+        }
+        match footage.sound {
+            Some(sound) => println!(
+                "  sound: {}, {} Hz, {} channel{}, from {:.3} s over {:.3} s",
+                particulars.sound_codec.as_deref().unwrap_or("unknown"),
+                sound.sample_rate_hz,
+                sound.channels,
+                if sound.channels == 1 { "" } else { "s" },
+                sound.start_pts_seconds,
+                sound.duration_seconds
+            ),
+            None => println!("  no sound"),
+        }
     }
     Ok(())
 }
@@ -47,20 +82,80 @@ pub(crate) fn lens(stages: &Stages, json: bool) -> anyhow::Result<()> {
     }
     for lens in lenses {
         println!(
-            "{}: {} views, reprojection error {:.3} px rms{}, corners in {:.0} % of the picture",
+            "{}: {}, reprojection error {}{}",
             lens.camera,
-            lens.views.len(),
-            lens.rms_px,
+            if lens.views.is_empty() {
+                "from a file without views".to_owned()
+            } else {
+                format!("{} views, corners in {:.0} % of the picture", lens.views.len(), lens.coverage * 100.0)
+            },
+            if lens.rms_px.is_finite() { format!("{:.3} px rms", lens.rms_px) } else { "not known".to_owned() },
             lens.held_out_rms_px.map_or(String::new(), |e| format!(" ({e:.3} px on views left out)")),
-            lens.coverage * 100.0,
         );
         let values = lens.intrinsics.parameters();
         for ((name, value), sd) in lens.parameter_names.iter().zip(values.iter()).zip(&lens.standard_deviations) {
             println!("  {name:4} {value:12.5} {}", sd.map_or("fixed".to_owned(), |sd| format!("± {sd:.5} (1 sd)")));
         }
+        if let Some(quality) = &lens.quality {
+            lens_quality(quality);
+        }
         sentences(&lens.advice);
     }
     Ok(())
+}
+
+/// Where in the picture and for what the lens is known.
+fn lens_quality(quality: &LensQuality) {
+    println!("  noise of a corner {:.3} px (1 sd of a coordinate)", quality.residual_sd_px);
+    if let Some(choice) = &quality.choice {
+        println!("  lens model: {}", choice.reason);
+        let px = |error: Option<f64>| error.map_or("–".to_owned(), |e| format!("{e:.3}"));
+        println!("    {:32} {:>10} {:>8} {:>9} {:>12}", "model", "parameters", "fit px", "left out", "information");
+        for candidate in &choice.candidates {
+            println!(
+                "  {} {:32} {:>10} {:>8} {:>9} {:>12}",
+                if candidate.taken { "→" } else { " " },
+                candidate.name,
+                candidate.parameters,
+                px(candidate.rms_px),
+                px(candidate.held_out_rms_px),
+                candidate.information_loss.map_or("not fitted".to_owned(), |loss| format!("+{loss:.1}")),
+            );
+        }
+    }
+    if let Some(bend) = quality.board_bend {
+        let mm = |index: usize| format!("{:.2} ± {:.2}", bend.height_m[index] * 1e3, bend.sd_m[index] * 1e3);
+        println!("  board bent by {} mm along its rows, {} mm down its columns, {} mm in twist", mm(0), mm(2), mm(1));
+    }
+    println!(
+        "  corners seen in each part of the picture, and the sd in px of where a resting point projects (at infinity / at 10 m):"
+    );
+    let map = &quality.projection_sd;
+    let rows = quality.cells.len().max(1);
+    for (index, row) in quality.cells.iter().enumerate() {
+        let seen: Vec<String> = row.iter().map(|cell| format!("{:4}", cell.corners)).collect();
+        // The rows of the map nearest to the row of cells, three places across.
+        let nearest = (index * map.rows_px.len().saturating_sub(1) + rows / 2) / rows;
+        let at = |grid: &[Vec<Option<f64>>], column: usize| {
+            grid.get(nearest)
+                .and_then(|row| row.get(column))
+                .copied()
+                .flatten()
+                .map_or("none".to_owned(), |sd| format!("{sd:.2}"))
+        };
+        let last = map.columns_px.len().saturating_sub(1);
+        let sds = [0, last / 2, last]
+            .map(|column| format!("{:>5} /{:>5}", at(&map.at_infinity_px, column), at(&map.at_10_m_px, column)));
+        println!("  {}    {}", seen.concat(), sds.join("   "));
+    }
+    let tilts: Vec<String> = quality
+        .tilts
+        .iter()
+        .filter(|bin| bin.views > 0)
+        .map(|bin| format!("{:.0}–{:.0}° {}", bin.from_degrees, bin.to_degrees, bin.views))
+        .collect();
+    println!("  views by tilt of the board: {}", tilts.join(", "));
+    sentences(&quality.remarks);
 }
 
 pub(crate) fn rig(stages: &Stages, json: bool) -> anyhow::Result<()> {

@@ -55,6 +55,30 @@ pub enum RigError {
         /// The names there are.
         known: String,
     },
+    /// A line that the court model lacks.
+    #[error("camera \"{camera}\": the court model has no line \"{line}\"; it has {known}")]
+    UnknownCourtLine {
+        /// The camera.
+        camera: String,
+        /// The name.
+        line: String,
+        /// The names there are.
+        known: String,
+    },
+    /// Pixels of a line that lie off it.
+    #[error(
+        "camera \"{camera}\": a point marked on \"{line}\" is {residual_px:.0} px off that line as all the rest puts it (limit {limit_px:.0} px); check that the right line was marked, along the middle of its paint"
+    )]
+    LineContradiction {
+        /// The camera.
+        camera: String,
+        /// The line.
+        line: String,
+        /// Distance of the worst point.
+        residual_px: f64,
+        /// Largest distance allowed.
+        limit_px: f64,
+    },
     /// Points on one line leave a turn about it open.
     #[error(
         "camera \"{camera}\": its court points ({points}) lie on one line, which leaves its place open; mark at least one point well off that line"

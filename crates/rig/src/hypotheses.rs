@@ -239,5 +239,5 @@ fn start(
         // Exactly the world's origin, not up to rounding.
         boards[0] = RigidTransform::identity();
     }
-    Some(RigState { cameras, boards })
+    Some(RigState { cameras, intrinsics: checked.intrinsics.clone(), boards, points: Vec::new() })
 }

@@ -5,14 +5,27 @@ use std::collections::BTreeMap;
 use midline_geometry::Intrinsics;
 use midline_session::board::{Board, BoardView};
 use midline_session::calibration::LensCalibration;
-use midline_session::court::Court;
+use midline_session::court::{Court, LineEdge};
 use midline_solver::Loss;
-use nalgebra::{Point3, Vector2};
+use nalgebra::{Point3, Vector2, Vector3};
 
 use crate::{RigError, SharedSighting};
 
 /// Pixels of the court points marked in one camera's picture, by the names of the court model.
 pub type CourtMarks = BTreeMap<String, [f64; 2]>;
+
+/// A pixel somewhere on a line of the court.
+#[derive(Debug, Clone, PartialEq)]
+pub struct LinePoint {
+    /// Name of the painted line in the court model.
+    pub line: String,
+    /// Its middle or one of its edges.
+    pub edge: LineEdge,
+    /// Where it is seen, px.
+    pub px: [f64; 2],
+    /// Standard deviation across the line, px; that of a click when `None`.
+    pub sd_px: Option<f64>,
+}
 
 /// What a rig is solved from. Cameras are in the order of the lenses everywhere.
 #[derive(Debug, Clone, Copy)]
@@ -23,6 +36,8 @@ pub struct RigInput<'a> {
     pub boards: Option<(&'a Board, &'a [SharedSighting])>,
     /// The court and, for each camera, its marked points (empty where there are none).
     pub court: Option<(&'a Court, &'a [CourtMarks])>,
+    /// For each camera, pixels on lines of the court; empty where there are none at all.
+    pub lines: &'a [Vec<LinePoint>],
 }
 
 /// Assumed accuracy of what is seen (where the residuals are larger, they count instead), and the loss.
@@ -51,6 +66,18 @@ pub(crate) struct Observed {
     pub(crate) px: Vector2<f64>,
 }
 
+/// A pixel on a straight line in the world.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) struct OnLine {
+    /// The line's name.
+    pub(crate) line: String,
+    pub(crate) origin: Point3<f64>,
+    /// Unit vector.
+    pub(crate) direction: Vector3<f64>,
+    pub(crate) px: Vector2<f64>,
+    pub(crate) sd_px: f64,
+}
+
 /// The court points of one camera.
 #[derive(Debug, Clone, Default)]
 pub(crate) struct CourtPoints {
@@ -66,6 +93,8 @@ pub(crate) struct Checked<'a> {
     pub(crate) intrinsics: Vec<Intrinsics>,
     /// One per camera.
     pub(crate) court: Vec<CourtPoints>,
+    /// Pixels on lines, one list per camera.
+    pub(crate) lines: Vec<Vec<OnLine>>,
     /// `sightings[sighting][camera]`, only sightings in two or more cameras.
     pub(crate) sightings: Vec<Vec<Option<Vec<Observed>>>>,
     /// Their indices in the input.
@@ -89,16 +118,18 @@ impl<'a> Checked<'a> {
             names: input.lenses.iter().map(|lens| lens.camera.as_str()).collect(),
             intrinsics: input.lenses.iter().map(|lens| lens.intrinsics).collect(),
             court: vec![CourtPoints::default(); cameras],
+            lines: vec![Vec::new(); cameras],
             sightings: Vec::new(),
             sighting_indices: Vec::new(),
         };
         if let Some((court, marked)) = input.court {
             checked.take_court(court, marked)?;
+            checked.take_lines(court, input.lines)?;
         }
         if let Some((board, sightings)) = input.boards {
             checked.take_boards(board, sightings)?;
         }
-        if checked.sightings.is_empty() && checked.court.iter().all(|points| points.names.is_empty()) {
+        if checked.sightings.is_empty() && !checked.on_court() {
             return Err(RigError::NothingToGoBy);
         }
         Ok(checked)
@@ -120,6 +151,33 @@ impl<'a> Checked<'a> {
                 self.check_ray(camera, &observed, || format!("court point \"{name}\""))?;
                 self.court[camera].names.push(name.clone());
                 self.court[camera].observed.push(observed);
+            }
+        }
+        Ok(())
+    }
+
+    fn take_lines(&mut self, court: &Court, lines: &[Vec<LinePoint>]) -> Result<(), RigError> {
+        let lenses = self.names.len();
+        if !lines.is_empty() && lines.len() != lenses {
+            return Err(RigError::LensMissing { what: "court lines", found: lines.len(), lenses });
+        }
+        for (camera, points) in lines.iter().enumerate() {
+            for point in points {
+                let [from, to] =
+                    court.line_ends_m(&point.line, point.edge).ok_or_else(|| RigError::UnknownCourtLine {
+                        camera: self.names[camera].to_owned(),
+                        line: point.line.clone(),
+                        known: court.lines_m.keys().cloned().collect::<Vec<_>>().join(", "),
+                    })?;
+                let sd_px = point.sd_px.unwrap_or(self.settings.click_sd_px);
+                if !(sd_px > 0.0 && sd_px.is_finite()) {
+                    return Err(RigError::BadSetting { name: "sd_px of a line point", value: sd_px });
+                }
+                let (from, to) = (Point3::from(from), Point3::from(to));
+                let px = Vector2::from(point.px);
+                self.check_ray(camera, &Observed { point: from, px }, || format!("court line \"{}\"", point.line))?;
+                let direction = (to - from).normalize();
+                self.lines[camera].push(OnLine { line: point.line.clone(), origin: from, direction, px, sd_px });
             }
         }
         Ok(())
@@ -158,19 +216,21 @@ impl<'a> Checked<'a> {
         corners_m: &[Point3<f64>],
         view: &BoardView,
     ) -> Result<Vec<Observed>, RigError> {
-        if view.corners_px.len() != corners_m.len() {
-            return Err(RigError::BoardMismatch {
-                sighting,
-                camera: self.names[camera].to_owned(),
-                corners: view.corners_px.len(),
-                board: board.name.clone(),
-                expected: corners_m.len(),
-            });
+        let mismatch = || RigError::BoardMismatch {
+            sighting,
+            camera: self.names[camera].to_owned(),
+            corners: view.corners_px.len(),
+            board: board.name.clone(),
+            expected: corners_m.len(),
+        };
+        let known = view.corner_ids.as_ref().map_or(corners_m.len(), Vec::len);
+        if view.corners_px.len() != known || view.corner_ids.iter().flatten().any(|id| *id >= corners_m.len()) {
+            return Err(mismatch());
         }
-        let observed: Vec<Observed> = corners_m
-            .iter()
+        let observed: Vec<Observed> = view
+            .corner_indices()
             .zip(&view.corners_px)
-            .map(|(point, px)| Observed { point: *point, px: Vector2::from(*px) })
+            .map(|(corner, px)| Observed { point: corners_m[corner], px: Vector2::from(*px) })
             .collect();
         for corner in &observed {
             self.check_ray(camera, corner, || format!("sighting {sighting}"))?;
@@ -188,6 +248,6 @@ impl<'a> Checked<'a> {
 
     /// Whether the world is the court frame.
     pub(crate) fn on_court(&self) -> bool {
-        self.court.iter().any(|points| !points.names.is_empty())
+        self.court.iter().any(|points| !points.names.is_empty()) || self.lines.iter().any(|points| !points.is_empty())
     }
 }

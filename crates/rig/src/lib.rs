@@ -1,8 +1,8 @@
 //! Where the cameras stand: extrinsics from a board that several cameras see at rest, from named court points, or from both
 //! in one joint solution.
 //!
-//! [`pair_sightings`] finds the moments at which the board rests in sight of two or more cameras; [`solve`] finds the poses
-//! with their joint covariance.
+//! [`plan`] says before anyone films where the tripods should stand. [`pair_sightings`] finds the moments at which the board rests in sight of two or more cameras; [`solve`] finds the poses
+//! with their joint covariance, and [`refine`] adds the player's own points.
 //!
 //! # Conventions
 //!
@@ -11,27 +11,39 @@
 //!   shared sighting, and the vertical is not known.
 //! - A plane seen in a small or blurred picture fits two poses. Both are kept until the data decide; when they do not, the
 //!   answer is an error that names what to add, never a guess.
-//! - Lenses are held fixed. The covariance is that of clicks and corners, not of the lenses.
+//! - [`solve`] holds lenses fixed; its covariance is that of clicks, lines and corners, not of the lenses. [`refine`] can free
+//!   them within their priors; its covariance then holds their part too.
 
 mod bundle;
 mod court_pose;
+mod crossings;
 mod error;
 mod homography;
 mod hypotheses;
 mod input;
+mod line_foot;
+pub mod plan;
 mod planar_pose;
+mod player;
 mod pose_problem;
+mod refine;
 mod remarks;
 mod sightings;
 mod solve;
 
+#[cfg(test)]
+mod line_tests;
+#[cfg(test)]
+mod refine_tests;
 #[cfg(test)]
 mod test_scene;
 #[cfg(test)]
 mod tests;
 
 pub use error::RigError;
-pub use input::{CourtMarks, RigInput, RigSettings};
+pub use input::{CourtMarks, LinePoint, RigInput, RigSettings};
 pub use midline_solver::Loss;
+pub use player::{PlayerPoint, PlayerView};
+pub use refine::{Refined, refine};
 pub use sightings::{SharedSighting, pair_sightings};
 pub use solve::{solve, solve_with};

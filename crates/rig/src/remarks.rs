@@ -4,7 +4,7 @@ use midline_geometry::skew;
 use midline_session::calibration::RigCamera;
 use nalgebra::{DMatrix, Matrix3, Matrix3x6, Point3};
 
-use crate::bundle::Spread;
+use crate::bundle::{Kind, Spread};
 use crate::input::Checked;
 
 /// Fewer court points than this leave a single mistake hard to notice.
@@ -32,7 +32,10 @@ pub(crate) fn remarks(told: &Told) -> Vec<String> {
             .filter(|c| c.court_points > 0)
             .map(|c| format!("{} in {}", c.court_points, c.name))
             .collect();
-        remarks.push(format!("The world is the court \"{}\", from marked points: {}.", court.name, marked.join(", ")));
+        let on_lines: usize = checked.lines.iter().map(Vec::len).sum();
+        let lines = if on_lines > 0 { format!("; {on_lines} points on lines") } else { String::new() };
+        let marked = if marked.is_empty() { "none".to_owned() } else { marked.join(", ") };
+        remarks.push(format!("The world is the court \"{}\", from marked points: {marked}{lines}.", court.name));
     } else if let Some((board, _)) = checked.input.boards {
         remarks.push(format!(
             "The world is the frame of board \"{}\" in its first shared sighting; lengths rest on its squares of {} mm; which way is up is not known.",
@@ -63,14 +66,19 @@ pub(crate) fn remarks(told: &Told) -> Vec<String> {
             ));
         }
     }
-    for (what, found, assumed) in [
-        ("Court points", told.spread.click_px, checked.settings.click_sd_px),
-        ("Board corners", told.spread.corner_px, checked.settings.corner_sd_px),
+    for (what, kind, assumed_px) in [
+        ("Court points", Kind::Click, Some(checked.settings.click_sd_px)),
+        ("Points on court lines", Kind::Line, None),
+        ("Board corners", Kind::Corner, Some(checked.settings.corner_sd_px)),
+        ("The player's points", Kind::Player, None),
     ] {
-        if found > 1.05 * assumed {
-            remarks.push(format!(
-                "{what} scatter by {found:.2} px where {assumed:.2} px was assumed; the uncertainty was widened accordingly."
-            ));
+        let factor = told.spread.of(kind);
+        if factor > 1.05 {
+            let how = assumed_px.map_or_else(
+                || format!("{factor:.1} times as much as was assumed"),
+                |assumed| format!("by {:.2} px where {assumed:.2} px was assumed", factor * assumed),
+            );
+            remarks.push(format!("{what} scatter {how}; the uncertainty was widened accordingly."));
         }
     }
     remarks

@@ -6,8 +6,9 @@ use midline_solver::{Loss, Options, Solution, minimise};
 use nalgebra::{DMatrix, Point3};
 
 use crate::RigError;
-use crate::bundle::{Bundle, RigState, Source, Spread};
+use crate::bundle::{Bundle, KINDS, Kind, RigState, Spread};
 use crate::court_pose::{FEWEST_POINTS, court_minima, limit_px, worst};
+use crate::crossings::with_crossings;
 use crate::hypotheses::{BoardMinima, hypotheses};
 use crate::input::{Checked, RigInput, RigSettings};
 use crate::pose_problem::same_pose;
@@ -56,31 +57,50 @@ pub fn solve(input: &RigInput) -> Result<RigCalibration, RigError> {
 /// solutions explain the data about equally well.
 pub fn solve_with(input: &RigInput, settings: &RigSettings) -> Result<RigCalibration, RigError> {
     let checked = Checked::new(input, settings)?;
-    let court = court_poses(&checked)?;
-    let minima = BoardMinima::new(&checked)?;
+    let found = solved(&checked)?;
+    Ok(calibration(&checked, &found.sightings, &found.bundle, &found.solution.state, &found.covariance))
+}
+
+/// A joint solution that was decided.
+pub(crate) struct Solved {
+    /// Sightings used, as positions in `checked.sightings`.
+    pub(crate) sightings: Vec<usize>,
+    pub(crate) bundle: Bundle,
+    pub(crate) solution: Solution<RigState>,
+    /// Of all cameras' poses.
+    pub(crate) covariance: DMatrix<f64>,
+}
+
+pub(crate) fn solved(checked: &Checked) -> Result<Solved, RigError> {
+    let settings = &checked.settings;
+    let court = court_poses(checked)?;
+    let minima = BoardMinima::new(checked)?;
     let mut sightings: Vec<usize> = (0..checked.sightings.len()).collect();
-    let mut spread = Spread { click_px: settings.click_sd_px, corner_px: settings.corner_sd_px };
-    let (solved, ranked) = loop {
-        let ranked = ranked(&checked, &minima, &court, &sightings, spread)?;
-        spread.corner_px = typical_corner_sd(&checked, &sightings, &ranked[0], settings);
-        let robust = solution(&Bundle::new(&checked, &sightings, spread), ranked[0].clone(), Loss::Cauchy(3.0))?;
-        let moved = moved_sightings(&checked, &sightings, &robust.state, settings)?;
+    let mut spread = Spread::AS_ASSUMED;
+    let (state, ranked) = loop {
+        let ranked = ranked(checked, &minima, &court, &sightings, spread)?;
+        spread.0[Kind::Corner as usize] = typical_corner_spread(checked, &sightings, &ranked[0]);
+        let robust = solution(&Bundle::new(checked, &sightings, spread), ranked[0].clone(), Loss::Cauchy(3.0))?;
+        let moved = moved_sightings(checked, &sightings, &robust.state, settings)?;
         if moved.is_empty() {
             break (robust.state, ranked);
         }
         sightings.retain(|sighting| !moved.contains(sighting));
     };
-    check_court(&checked, &solved)?;
-    let (bundle, solution, covariance) = weighted(&checked, &sightings, solved, spread, settings)?;
-    refuse_if_undecided(&checked, &bundle, &solution, &ranked[1..])?;
-    Ok(calibration(&checked, &sightings, &bundle, &solution.state, &covariance))
+    check_court(checked, &state)?;
+    check_lines(checked, &state)?;
+    let mut bundle = Bundle::new(checked, &sightings, spread);
+    let (solution, covariance) =
+        weighted(&mut bundle, state, settings.loss, |bundle, start| solution(bundle, start, settings.loss))?;
+    refuse_if_undecided(checked, &bundle, &solution, &ranked[1..])?;
+    Ok(Solved { sightings, bundle, solution, covariance })
 }
 
 /// Each camera's poses on the court; empty for one that boards must place.
 fn court_poses(checked: &Checked) -> Result<Vec<Vec<RigidTransform>>, RigError> {
     let Some((court, _)) = checked.input.court else { return Ok(vec![Vec::new(); checked.names.len()]) };
     let of_camera = |camera: usize| -> Result<Vec<RigidTransform>, RigError> {
-        let points = &checked.court[camera];
+        let points = &with_crossings(&checked.intrinsics[camera], &checked.court[camera], &checked.lines[camera]);
         let shares_a_board = checked.sightings.iter().any(|views| views[camera].is_some());
         if points.names.len() < FEWEST_POINTS && (shares_a_board || points.names.is_empty()) {
             return Ok(Vec::new());
@@ -152,20 +172,19 @@ fn root_mean_square(errors: impl Iterator<Item = f64>) -> Option<f64> {
     (count > 0).then(|| (sum / f64::from(count)).sqrt())
 }
 
-/// Standard deviation of a corner as the median error tells it, at least the assumed one.
-fn typical_corner_sd(checked: &Checked, sightings: &[usize], state: &RigState, settings: &RigSettings) -> f64 {
-    let spread = Spread { click_px: settings.click_sd_px, corner_px: settings.corner_sd_px };
-    let bundle = Bundle::new(checked, sightings, spread);
+/// The corners' scatter as the median error tells it, over the assumed one; at least 1.
+fn typical_corner_spread(checked: &Checked, sightings: &[usize], state: &RigState) -> f64 {
+    let bundle = Bundle::new(checked, sightings, Spread::AS_ASSUMED);
     let mut errors: Vec<f64> = bundle
         .observations
         .iter()
-        .filter(|o| o.source != Source::Court)
+        .filter(|o| o.kind() == Kind::Corner)
         .filter_map(|o| Some(bundle.error_px(state, o)?.norm()))
         .collect();
     errors.sort_by(f64::total_cmp);
     // The median length of two standard normal coordinates is sqrt(2 ln 2).
     let median = errors.get(errors.len() / 2).map_or(0.0, |m| m / (2.0 * std::f64::consts::LN_2).sqrt());
-    median.max(settings.corner_sd_px)
+    (median / checked.settings.corner_sd_px).max(1.0)
 }
 
 /// Sightings (as in `sightings`) that contradict the others.
@@ -175,15 +194,14 @@ fn moved_sightings(
     state: &RigState,
     settings: &RigSettings,
 ) -> Result<Vec<usize>, RigError> {
-    let spread = Spread { click_px: settings.click_sd_px, corner_px: settings.corner_sd_px };
-    let bundle = Bundle::new(checked, sightings, spread);
+    let bundle = Bundle::new(checked, sightings, Spread::AS_ASSUMED);
     let mut views: Vec<(usize, usize, f64)> = Vec::new();
     for (board, &sighting) in sightings.iter().enumerate() {
         for camera in 0..checked.names.len() {
             let errors = bundle
                 .observations
                 .iter()
-                .filter(|o| o.camera == camera && o.source == Source::Board(board))
+                .filter(|o| o.camera == camera && o.is_of_board(board))
                 .map(|o| bundle.error_px(state, o).map_or(f64::INFINITY, |e| e.norm()));
             views.extend(root_mean_square(errors).map(|rms| (sighting, camera, rms)));
         }
@@ -232,34 +250,50 @@ fn check_court(checked: &Checked, state: &RigState) -> Result<(), RigError> {
     Ok(())
 }
 
-/// The solution with the weights that its own residuals call for, never more trusting than the settings.
-fn weighted<'a>(
-    checked: &'a Checked,
-    sightings: &[usize],
+/// Pixels on lines must lie near them, as court points must.
+fn check_lines(checked: &Checked, state: &RigState) -> Result<(), RigError> {
+    let bundle = Bundle::new(checked, &[], Spread::AS_ASSUMED);
+    for (camera, points) in checked.lines.iter().enumerate() {
+        let limit_px = limit_px(&checked.intrinsics[camera], &checked.settings);
+        let own = bundle.observations.iter().filter(|o| o.camera == camera && o.kind() == Kind::Line);
+        let errors: Vec<f64> = own.map(|o| bundle.error_px(state, o).map_or(f64::INFINITY, |e| e.norm())).collect();
+        let (index, residual_px) = worst(&errors);
+        if residual_px > limit_px {
+            return Err(RigError::LineContradiction {
+                camera: checked.names[camera].to_owned(),
+                line: points[index].line.clone(),
+                residual_px,
+                limit_px,
+            });
+        }
+    }
+    Ok(())
+}
+
+/// The solution with the weights that its own residuals call for, never more trusting than assumed, and the covariance of
+/// the cameras' poses.
+pub(crate) fn weighted(
+    bundle: &mut Bundle,
     start: RigState,
-    spread: Spread,
-    settings: &RigSettings,
-) -> Result<(Bundle<'a>, Solution<RigState>, DMatrix<f64>), RigError> {
-    let mut bundle = Bundle::new(checked, sightings, spread);
-    let mut solved = solution(&bundle, start, settings.loss)?;
-    let mut covariance = solved.covariance()?;
+    loss: Loss,
+    solve: impl Fn(&Bundle, RigState) -> Result<Solution<RigState>, RigError>,
+) -> Result<(Solution<RigState>, DMatrix<f64>), RigError> {
+    let mut solved = solve(bundle, start)?;
     for _ in 0..MOST_REWEIGHTINGS {
-        let [click, corner] = bundle.excess(&solved.state, &covariance, settings.loss);
-        let fitted = |sd: f64, excess: Option<f64>, least: f64| excess.map_or(sd, |e| (sd * e).max(least));
+        let excess = bundle.excess(&solved.state, &solved.local_covariance()?, loss);
         let before = bundle.spread;
-        bundle.spread = Spread {
-            click_px: fitted(before.click_px, click, settings.click_sd_px),
-            corner_px: fitted(before.corner_px, corner, settings.corner_sd_px),
-        };
-        let settled = |now: f64, then: f64| (now / then - 1.0).abs() < SPREAD_SETTLED;
-        if settled(bundle.spread.click_px, before.click_px) && settled(bundle.spread.corner_px, before.corner_px) {
+        bundle.spread = Spread(KINDS.map(|kind| {
+            let now = before.of(kind);
+            excess[kind as usize].map_or(now, |excess| (now * excess).max(1.0))
+        }));
+        if KINDS.iter().all(|kind| (bundle.spread.of(*kind) / before.of(*kind) - 1.0).abs() < SPREAD_SETTLED) {
             bundle.spread = before;
             break;
         }
-        solved = solution(&bundle, solved.state, settings.loss)?;
-        covariance = solved.covariance()?;
+        solved = solve(bundle, solved.state)?;
     }
-    Ok((bundle, solved, covariance))
+    let covariance = solved.covariance_of(&bundle.pose_columns())?;
+    Ok((solved, covariance))
 }
 
 fn refuse_if_undecided(
@@ -297,18 +331,18 @@ fn refuse_if_undecided(
     Ok(())
 }
 
-fn calibration(
+pub(crate) fn calibration(
     checked: &Checked,
     sightings: &[usize],
     bundle: &Bundle,
     state: &RigState,
     covariance: &DMatrix<f64>,
 ) -> RigCalibration {
-    let rms = |camera: usize, court: bool| {
+    let rms = |camera: usize, kind: Kind| {
         let errors = bundle
             .observations
             .iter()
-            .filter(|o| o.camera == camera && (o.source == Source::Court) == court)
+            .filter(|o| o.camera == camera && o.kind() == kind)
             .filter_map(|o| Some(bundle.error_px(state, o)?.norm()));
         root_mean_square(errors)
     };
@@ -316,15 +350,13 @@ fn calibration(
         .map(|camera| RigCamera {
             name: checked.names[camera].to_owned(),
             camera_from_world: state.cameras[camera],
-            court_rms_px: rms(camera, true),
+            court_rms_px: rms(camera, Kind::Click),
             court_points: checked.court[camera].names.len(),
-            board_rms_px: rms(camera, false),
+            board_rms_px: rms(camera, Kind::Corner),
             board_views: sightings.iter().filter(|&&s| checked.sightings[s][camera].is_some()).count(),
         })
         .collect();
-    let poses = 6 * cameras.len();
-    let covariance = covariance.view((0, 0), (poses, poses)).into_owned();
-    let told = Told { checked, sightings, cameras: &cameras, covariance: &covariance, spread: bundle.spread };
+    let told = Told { checked, sightings, cameras: &cameras, covariance, spread: bundle.spread };
     let remarks = remarks(&told);
     let on_court = checked.on_court();
     RigCalibration {

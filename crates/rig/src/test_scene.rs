@@ -23,6 +23,7 @@ pub(crate) fn lens_model() -> Intrinsics {
 pub(crate) fn lens(camera: &str) -> LensCalibration {
     let intrinsics = lens_model();
     LensCalibration {
+        quality: None,
         camera: camera.to_owned(),
         intrinsics,
         parameter_names: intrinsics.parameter_names(),
@@ -131,6 +132,11 @@ impl Scene {
                 return pose;
             }
         }
+    }
+
+    /// The same cameras and boards with other noise.
+    pub(crate) fn clone_with_seed(&self, seed: u64) -> Self {
+        Self { cameras: self.cameras.clone(), boards: self.boards.clone(), random: StdRng::seed_from_u64(seed) }
     }
 
     pub(crate) fn lenses(&self) -> Vec<LensCalibration> {

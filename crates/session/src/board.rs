@@ -36,7 +36,92 @@ pub struct Markers {
     pub side_m: f64,
 }
 
+/// Dictionaries of markers by name, with the number of markers in each, in the order of OpenCV's enumeration
+/// (`DICT_4X4_50` is 0).
+pub const DICTIONARIES: [(&str, usize); 16] = [
+    ("4x4_50", 50),
+    ("4x4_100", 100),
+    ("4x4_250", 250),
+    ("4x4_1000", 1000),
+    ("5x5_50", 50),
+    ("5x5_100", 100),
+    ("5x5_250", 250),
+    ("5x5_1000", 1000),
+    ("6x6_50", 50),
+    ("6x6_100", 100),
+    ("6x6_250", 250),
+    ("6x6_1000", 1000),
+    ("7x7_50", 50),
+    ("7x7_100", 100),
+    ("7x7_250", 250),
+    ("7x7_1000", 1000),
+];
+
+impl Markers {
+    /// Place of the dictionary in [`DICTIONARIES`]; `None` when there is none of that name.
+    #[must_use]
+    pub fn dictionary_number(&self) -> Option<usize> {
+        DICTIONARIES.iter().position(|(name, _)| *name == self.dictionary)
+    }
+}
+
 impl Board {
+    /// What is wrong with the board, and what to do about it; `None` when nothing is.
+    #[must_use]
+    pub fn fault(&self) -> Option<String> {
+        let ([across, down], name) = (self.inner_corners, &self.name);
+        if self.inner_corners.iter().any(|n| !(2..=50).contains(n)) || !(self.square_m > 0.0 && self.square_m < 1.0) {
+            return Some(format!(
+                "board \"{name}\": inner_corners {:?} must be 2 to 50 each and square_m {} between 0 and 1 metre",
+                self.inner_corners, self.square_m
+            ));
+        }
+        let markers = self.markers.as_ref()?;
+        let Some((_, held)) = markers.dictionary_number().and_then(|number| DICTIONARIES.get(number)) else {
+            let known: Vec<&str> = DICTIONARIES.iter().map(|(name, _)| *name).collect();
+            return Some(format!(
+                "board \"{name}\": there is no dictionary of markers named \"{}\"; there are: {}",
+                markers.dictionary,
+                known.join(", ")
+            ));
+        };
+        if !(markers.side_m > 0.0 && markers.side_m < self.square_m) {
+            return Some(format!(
+                "board \"{name}\": the markers' side_m {} must be above 0 and below square_m {}; measure a marker with its \
+                 black rim, in metres",
+                markers.side_m, self.square_m
+            ));
+        }
+        if down % 2 != 0 {
+            return Some(format!(
+                "board \"{name}\": a board with markers needs an odd number of rows of squares, and {across} × {down} inner \
+                 corners have {}: programs that draw such boards do not agree on the layout of an even number",
+                down + 1
+            ));
+        }
+        (self.marker_count() > *held).then(|| {
+            format!(
+                "board \"{name}\": {across} × {down} inner corners take {} markers, and dictionary {} has {held}; choose a \
+                 dictionary with more",
+                self.marker_count(),
+                markers.dictionary
+            )
+        })
+    }
+
+    /// Squares along a row and down a column.
+    #[must_use]
+    pub fn squares(&self) -> [usize; 2] {
+        self.inner_corners.map(|n| n + 1)
+    }
+
+    /// Number of markers on the board: one in each white square, the first square being black; 0 without markers.
+    #[must_use]
+    pub fn marker_count(&self) -> usize {
+        let [across, down] = self.squares();
+        if self.markers.is_some() { across * down / 2 } else { 0 }
+    }
+
     /// Number of inner corners.
     #[must_use]
     pub fn corner_count(&self) -> usize {

@@ -27,6 +27,105 @@ pub struct LensCalibration {
     pub coverage: f64,
     /// What to film next if that is not enough, one sentence each.
     pub advice: Vec<String>,
+    /// How good the calibration is and where in the picture; `None` for a lens that was not calibrated here.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub quality: Option<LensQuality>,
+}
+
+/// How good a lens calibration is, and where in the picture.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct LensQuality {
+    /// Standard deviation of one coordinate of a corner, px: residuals over degrees of freedom.
+    pub residual_sd_px: f64,
+    /// The picture's equal cells, row by row from the top left, with the corners seen in them and their residuals.
+    pub cells: Vec<Vec<PictureCell>>,
+    /// Views by the angle between the board and the picture plane.
+    pub tilts: Vec<TiltBin>,
+    /// How well it is known where a point projects.
+    pub projection_sd: ProjectionSd,
+    /// How far the board is bent, where that was estimated.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub board_bend: Option<BoardBend>,
+    /// Why this lens model, where several were compared.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub choice: Option<LensChoice>,
+    /// What was noticed on the way: views put aside, a zoom that changed; one sentence each.
+    #[serde(default)]
+    pub remarks: Vec<String>,
+}
+
+/// One cell of the picture.
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
+pub struct PictureCell {
+    /// Corners seen in it, over all views.
+    pub corners: usize,
+    /// Their mean residual, projected less seen, px: large against `rms_px` where the model does not fit.
+    pub mean_px: Option<[f64; 2]>,
+    /// Root mean square length of their residuals, px.
+    pub rms_px: Option<f64>,
+}
+
+/// Number of views within a range of tilt.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct TiltBin {
+    /// From this angle between the board and the picture plane, degrees.
+    pub from_degrees: f64,
+    /// To this, exclusive.
+    pub to_degrees: f64,
+    /// Views within.
+    pub views: usize,
+}
+
+/// Standard deviation, over the picture, of where a resting point projects: the boards are what rests, so that an error of
+/// the lens that a turn or shift of the camera would hide does not count. In the worse direction of the picture.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct ProjectionSd {
+    /// Columns of the grid, px.
+    pub columns_px: Vec<f64>,
+    /// Rows of the grid, px.
+    pub rows_px: Vec<f64>,
+    /// For points at infinity, px; one list per row of the grid. `None` where the lens model cannot be inverted.
+    pub at_infinity_px: Vec<Vec<Option<f64>>>,
+    /// For points 10 m in front of the camera.
+    pub at_10_m_px: Vec<Vec<Option<f64>>>,
+}
+
+/// A board that is not flat: height `a u² + b u v + c v²` with u and v from -1 to 1 across the inner corners.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct BoardBend {
+    /// `a b c`, metres, positive away from the camera.
+    pub height_m: [f64; 3],
+    /// Their standard deviations.
+    pub sd_m: [f64; 3],
+}
+
+/// Which lens models were compared, and why one was taken.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct LensChoice {
+    /// The models, from the fewest parameters to the most.
+    pub candidates: Vec<LensCandidate>,
+    /// Why the one was taken, a sentence.
+    pub reason: String,
+}
+
+/// One lens model that was tried.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct LensCandidate {
+    /// What it is.
+    pub name: String,
+    /// Free parameters of the lens.
+    pub parameters: usize,
+    /// Root mean square reprojection error of the fit, px; `None` when it could not be fitted.
+    pub rms_px: Option<f64>,
+    /// The same over views left out of the fit.
+    pub held_out_rms_px: Option<f64>,
+    /// Bayesian information criterion (Schwarz 1978) less the smallest of all; smaller is better.
+    pub information_loss: Option<f64>,
+    /// Why it could not be fitted.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub refused: Option<String>,
+    /// Whether it was taken.
+    pub taken: bool,
 }
 
 /// One board view used for a lens.

@@ -8,6 +8,7 @@ use serde::{Deserialize, Serialize};
 use crate::SessionError;
 use crate::board::Board;
 use crate::court::Court;
+use crate::known::{self, RecordingMode};
 
 /// Version of `session.toml` that this program reads.
 pub const DESCRIPTION_SCHEMA: u32 = 1;
@@ -101,14 +102,21 @@ pub struct CameraDescription {
     pub footage: PathBuf,
     /// 2D keypoints for that footage: COCO keypoint JSON or tidy CSV.
     pub points: PathBuf,
-    /// Rolling-shutter read-out in seconds, first row to last; 0 when unknown.
+    /// Rolling-shutter read-out in seconds, first row to last; 0 when unknown and no recording mode is named.
     #[serde(default)]
     pub readout_seconds: f64,
+    /// Recording mode of `calib/recording-modes.toml` whose read-out is used where none is given.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub recording_mode: Option<String>,
     /// Where the lens calibration comes from.
     pub lens: LensSource,
     /// Marked court points: name of the point in the court model, and its pixel in the displayed picture.
     #[serde(default)]
     pub court_points: BTreeMap<String, [f64; 2]>,
+    /// Pixels anywhere along the middle of a painted line, by the name of the line in the court model: for lines whose
+    /// crossings are out of the picture or hidden.
+    #[serde(default)]
+    pub court_lines: BTreeMap<String, Vec<[f64; 2]>>,
 }
 
 /// Where a lens calibration comes from.
@@ -122,10 +130,13 @@ pub enum LensSource {
         /// Name of the board in it.
         board: String,
     },
-    /// An earlier result of the lens stage.
+    /// An earlier result of the lens stage, or a calibration file of OpenCV (YAML, XML or JSON).
     File {
-        /// The computed file.
+        /// The file.
         file: PathBuf,
+        /// Which lens, 1 or 2, of an OpenCV file that holds a pair of cameras.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        of_two: Option<u32>,
     },
 }
 
@@ -196,8 +207,16 @@ fn line_with(text: &str, needle: &str) -> Option<usize> {
     text.find(needle).map(|offset| line_of(text, offset))
 }
 
+/// Line of the first place of `needle` in the block of that number (from 0) that `header` opens.
+fn line_in_block(text: &str, header: &str, number: usize, needle: &str) -> Option<usize> {
+    let (start, _) = text.match_indices(header).nth(number)?;
+    let block = &text[start + header.len()..];
+    let end = block.find("\n[[").unwrap_or(block.len());
+    Some(line_of(text, start + header.len() + block[..end].find(needle)?))
+}
+
 fn parse(file: &Path, text: &str) -> Result<Description, SessionError> {
-    let description: Description = toml::from_str(text).map_err(|e| {
+    let mut description: Description = toml::from_str(text).map_err(|e| {
         SessionError::malformed(file, e.span().map(|s| line_of(text, s.start)), e.message().trim().to_owned())
     })?;
     if description.schema > DESCRIPTION_SCHEMA {
@@ -210,6 +229,32 @@ fn parse(file: &Path, text: &str) -> Result<Description, SessionError> {
     let wrong = |needle: &str, reason: String| SessionError::malformed(file, line_with(text, needle), reason);
     if description.cameras.is_empty() {
         return Err(wrong("", "no [[camera]]; describe at least one".into()));
+    }
+    // The session's own boards come first; of the others, those that it names.
+    for board in known::boards() {
+        let own = description.boards.iter().any(|other| other.name == board.name);
+        let of_lens = |camera: &CameraDescription| matches!(&camera.lens, LensSource::Clip { board: name, .. } if *name == board.name);
+        let shared = description.shared_board.as_ref().is_some_and(|shared| shared.board == board.name);
+        if !own && (shared || description.cameras.iter().any(of_lens)) {
+            description.boards.push(board);
+        }
+    }
+    for camera in &mut description.cameras {
+        if let Some(name) = &camera.recording_mode {
+            let modes = RecordingMode::all();
+            let mode = modes.iter().find(|mode| mode.name == *name).ok_or_else(|| {
+                let names: Vec<&str> = modes.iter().map(|mode| mode.name.as_str()).collect();
+                let reason = format!(
+                    "camera \"{}\": there is no recording mode \"{name}\"; there are: {}",
+                    camera.name,
+                    names.join(", ")
+                );
+                SessionError::malformed(file, line_with(text, &format!("\"{name}\"")), reason)
+            })?;
+            if camera.readout_seconds <= 0.0 {
+                camera.readout_seconds = mode.middle_seconds();
+            }
+        }
     }
     for (index, camera) in description.cameras.iter().enumerate() {
         let usable = |c: char| c.is_ascii_alphanumeric() || c == '-' || c == '_';
@@ -239,20 +284,22 @@ fn parse(file: &Path, text: &str) -> Result<Description, SessionError> {
                 ),
             ));
         }
-        if let LensSource::Clip { board, .. } = &camera.lens {
-            known_board(file, &description, board)?;
+        match &camera.lens {
+            LensSource::Clip { board, .. } => {
+                known_board(file, &description, board)?;
+            }
+            LensSource::File { of_two: Some(number), .. } if !(1..=2).contains(number) => {
+                return Err(wrong("of_two", format!("camera \"{}\": of_two = {number} must be 1 or 2", camera.name)));
+            }
+            LensSource::File { .. } => {}
         }
     }
-    for board in &description.boards {
-        if board.inner_corners.iter().any(|n| !(2..=50).contains(n)) || !(board.square_m > 0.0 && board.square_m < 1.0)
-        {
-            return Err(wrong(
-                &format!("\"{}\"", board.name),
-                format!(
-                    "board \"{}\": inner_corners {:?} must be 2 to 50 each and square_m {} between 0 and 1 metre",
-                    board.name, board.inner_corners, board.square_m
-                ),
-            ));
+    for (index, board) in description.boards.iter().enumerate() {
+        if let Some(fault) = board.fault() {
+            // The most telling word of the block, in turn: not every block has all of them.
+            let line =
+                ["dictionary", "inner_corners"].iter().find_map(|word| line_in_block(text, "[[board]]", index, word));
+            return Err(SessionError::malformed(file, line, fault));
         }
     }
     if let Some(shared) = &description.shared_board {
@@ -301,14 +348,14 @@ fn known_board<'a>(file: &Path, description: &'a Description, name: &str) -> Res
 }
 
 fn check_court(file: &Path, text: &str, description: &Description) -> Result<(), SessionError> {
-    let marked = description.cameras.iter().find(|c| !c.court_points.is_empty());
+    let marked = description.cameras.iter().find(|c| !(c.court_points.is_empty() && c.court_lines.is_empty()));
     let Some(choice) = &description.court else {
         return match marked {
             Some(camera) => Err(SessionError::malformed(
                 file,
-                line_with(text, "court_points"),
+                line_with(text, "court_points").or_else(|| line_with(text, "court_lines")),
                 format!(
-                    "camera \"{}\" has court_points but there is no [court] with a model; add model = \"itf-tennis\"",
+                    "camera \"{}\" has court_points or court_lines but there is no [court] with a model; add model = \"itf-tennis\"",
                     camera.name
                 ),
             )),
@@ -326,6 +373,9 @@ fn check_court(file: &Path, text: &str, description: &Description) -> Result<(),
     for camera in &description.cameras {
         for name in camera.court_points.keys() {
             known(file, "court point", name, court.points_m.keys().map(String::as_str))?;
+        }
+        for name in camera.court_lines.keys() {
+            known(file, "court line", name, court.lines_m.keys().map(String::as_str))?;
         }
     }
     Ok(())
@@ -352,6 +402,7 @@ points = "points/fence.json"
 readout_seconds = 0.008
 lens = { clip = "footage/fence-lens.mp4", board = "plate" }
 court_points = { near-baseline-centre-mark = [600.5, 500.0] }
+court_lines = { near-service-line = [[100.0, 300.0], [900.0, 310.5]] }
 [[camera]]
 name = "gate"
 footage = "footage/gate.mp4"
@@ -370,6 +421,7 @@ clips = { fence = "footage/fence-board.mp4", gate = "footage/gate-board.mp4" }
     fn a_good_description_is_read() {
         let description = parse(Path::new("session.toml"), GOOD).unwrap();
         assert_eq!(description.cameras[0].court_points["near-baseline-centre-mark"], [600.5, 500.0]);
+        assert_eq!(description.cameras[0].court_lines["near-service-line"][1], [900.0, 310.5]);
         assert!(matches!(description.cameras[1].lens, LensSource::File { .. }));
         assert!((description.session.air_celsius - 20.0).abs() < 1e-12);
     }
@@ -377,7 +429,7 @@ clips = { fence = "footage/fence-board.mp4", gate = "footage/gate-board.mp4" }
     #[test]
     fn mistakes_are_named_with_their_line() {
         let message = error(&GOOD.replace("\"gate\"", "\"fence\""));
-        assert!(message.contains("session.toml:19") && message.contains("two cameras"), "{message}");
+        assert!(message.contains("session.toml:20") && message.contains("two cameras"), "{message}");
         let message = error(&GOOD.replace("handedness = \"right\"", "handedness = \"both\""));
         assert!(message.contains("session.toml:4"), "{message}");
         let message = error(&GOOD.replace("points = \"points/gate.csv\"", "point = 3"));
@@ -386,11 +438,51 @@ clips = { fence = "footage/fence-board.mp4", gate = "footage/gate-board.mp4" }
         assert!(message.contains("no board named \"other\"") && message.contains("plate"), "{message}");
         let message = error(&GOOD.replace("near-baseline-centre-mark", "middle"));
         assert!(message.contains("no court point named \"middle\""), "{message}");
+        let message = error(&GOOD.replace("near-service-line", "tramline"));
+        assert!(message.contains("no court line named \"tramline\""), "{message}");
         let message = error(&GOOD.replace("[9, 6]", "[8, 6]"));
         assert!(message.contains("half turn"), "{message}");
         let message = error(&GOOD.replace("0.008", "8"));
         assert!(message.contains("session.toml:15") && message.contains("readout_seconds"), "{message}");
+        let message = error(&GOOD.replace("lens-gate.json\"", "pair.yml\", of_two = 3"));
+        assert!(message.contains("session.toml:22") && message.contains("must be 1 or 2"), "{message}");
+        let marked = |markers: &str| GOOD.replace("square_m = 0.04", &format!("square_m = 0.04\nmarkers = {markers}"));
+        assert!(parse(Path::new("session.toml"), &marked("{ dictionary = \"4x4_50\", side_m = 0.03 }")).is_ok());
+        let message = error(&marked("{ dictionary = \"4x4_55\", side_m = 0.03 }"));
+        assert!(
+            message.contains("session.toml:11") && message.contains("4x4_55") && message.contains("4x4_50"),
+            "{message}"
+        );
+        let message = error(&marked("{ dictionary = \"4x4_50\", side_m = 0.04 }"));
+        assert!(message.contains("session.toml:11") && message.contains("below square_m 0.04"), "{message}");
+        let message = error(&marked("{ dictionary = \"4x4_50\", side_m = 0.03 }").replace("[9, 6]", "[6, 9]"));
+        assert!(message.contains("session.toml:11") && message.contains("odd number of rows"), "{message}");
+        let message = error(&marked("{ dictionary = \"4x4_50\", side_m = 0.03 }").replace("[9, 6]", "[15, 6]"));
+        assert!(message.contains("take 56 markers") && message.contains("has 50"), "{message}");
         let message = error("schema = 1\nplayer = [");
         assert!(message.contains("session.toml:2"), "{message}");
+    }
+
+    #[test]
+    fn boards_and_recording_modes_of_the_program_may_be_named() {
+        let named = GOOD.replace("board = \"plate\" }", "board = \"a3-charuco\" }").replacen(
+            "readout_seconds = 0.008",
+            "recording_mode = \"phone-240\"",
+            1,
+        );
+        let description = parse(Path::new("session.toml"), &named).unwrap();
+        let names: Vec<&str> = description.boards.iter().map(|b| b.name.as_str()).collect();
+        assert_eq!(names, ["plate", "a3-charuco"]);
+        assert!(description.cameras.iter().any(|c| (c.readout_seconds - 0.0031).abs() < 1e-12));
+        // What is measured comes first.
+        let both =
+            GOOD.replacen("readout_seconds = 0.008", "readout_seconds = 0.008\nrecording_mode = \"phone-240\"", 1);
+        let description = parse(Path::new("session.toml"), &both).unwrap();
+        assert!(description.cameras.iter().all(|c| (c.readout_seconds - 0.0031).abs() > 1e-6));
+        let message = error(&named.replace("phone-240", "phone-1000"));
+        assert!(
+            message.contains("session.toml:") && message.contains("phone-30, phone-60, phone-120, phone-240"),
+            "{message}"
+        );
     }
 }

@@ -7,9 +7,10 @@
 //! or a band. The same factorisation gives covariances: of all, of some columns, or of neighbours ([`Solution`]).
 //! [`Bound`] holds columns and adds priors to any problem; [`Manifold`] is for unknowns that are not vectors.
 //!
-//! Sources: Levenberg 1944; Marquardt 1963 (scaling of the damping by `diag(JᵀJ)`); Madsen, Nielsen & Tingleff 2004,
-//! "Methods for non-linear least squares problems", 2nd ed., algorithm 3.16 (gain ratio and update of the damping); Holland
-//! & Welsch 1977 (robust losses by iteratively reweighted least squares).
+//! Sources: Levenberg 1944; Marquardt 1963 (scaling of the damping by `diag(JᵀJ)`); Moré 1978 (a scale that outlasts
+//! columns that vanish); Madsen, Nielsen & Tingleff 2004, "Methods for non-linear least squares problems", 2nd ed.,
+//! algorithm 3.16 (gain ratio and update of the damping); Transtrum & Sethna 2012 (steps that follow the bend of the
+//! residuals, on request); Holland & Welsch 1977 (robust losses by iteratively reweighted least squares).
 //!
 //! # Conventions
 //!

@@ -115,6 +115,58 @@ impl Layout {
         Ok(Linearised { cost: 0.5 * sum, residual_norm: squares.sqrt(), gradient, matrix })
     }
 
+    /// `JᵀWk`, where k is the second derivative of the residuals along a tangent vector, from the residuals a fraction
+    /// of the way along it (Transtrum & Sethna 2012). Linearises the blocks once more.
+    pub(crate) fn curvature<P: LeastSquares>(
+        &self,
+        problem: &P,
+        state: &P::State,
+        tangent: &DVector<f64>,
+        fraction: f64,
+        loss: Loss,
+    ) -> Result<DVector<f64>, Failure> {
+        let ahead = problem.step(state, &(tangent * fraction));
+        let of_block = |workspace: &mut Workspace, block: usize| {
+            let columns = &self.columns[block];
+            let mut residual_ahead = DVector::zeros(self.rows[block]);
+            if !self.evaluate(problem, state, workspace, block)
+                || !problem.evaluate(&ahead, block, &mut residual_ahead, None)
+            {
+                return Err(Failure::NotComputable { block });
+            }
+            let Workspace { residual, jacobian } = workspace;
+            let (_, weight) = loss.value_and_weight(residual.norm_squared());
+            let along = DVector::from_iterator(columns.len(), columns.iter().map(|&column| tangent[column]));
+            let bend = ((residual_ahead - &*residual) / fraction - &*jacobian * along) * (2.0 / fraction);
+            let projected = jacobian.tr_mul(&bend) * weight;
+            let finite = projected.iter().all(|entry| entry.is_finite());
+            if finite { Ok(projected) } else { Err(Failure::NotFinite { block }) }
+        };
+        let mut sum = DVector::zeros(self.tangent_dim);
+        self.each_block(of_block, |block, projected| {
+            for (&row, entry) in self.columns[block].iter().zip(projected.iter()) {
+                sum[row] += entry;
+            }
+        })?;
+        Ok(sum)
+    }
+
+    /// Residuals and Jacobian of a block, into the workspace.
+    fn evaluate<P: LeastSquares>(
+        &self,
+        problem: &P,
+        state: &P::State,
+        workspace: &mut Workspace,
+        block: usize,
+    ) -> bool {
+        let Workspace { residual, jacobian } = workspace;
+        residual.resize_vertically_mut(self.rows[block], 0.0);
+        residual.fill(0.0);
+        jacobian.resize_mut(self.rows[block], self.columns[block].len(), 0.0);
+        jacobian.fill(0.0);
+        problem.evaluate(state, block, residual, Some(jacobian))
+    }
+
     fn product<P: LeastSquares>(
         &self,
         problem: &P,
@@ -123,14 +175,10 @@ impl Layout {
         workspace: &mut Workspace,
         block: usize,
     ) -> Result<Product, Failure> {
-        let Workspace { residual, jacobian } = workspace;
-        residual.resize_vertically_mut(self.rows[block], 0.0);
-        residual.fill(0.0);
-        jacobian.resize_mut(self.rows[block], self.columns[block].len(), 0.0);
-        jacobian.fill(0.0);
-        if !problem.evaluate(state, block, residual, Some(jacobian)) {
+        if !self.evaluate(problem, state, workspace, block) {
             return Err(Failure::NotComputable { block });
         }
+        let Workspace { residual, jacobian } = workspace;
         let squared_norm = residual.norm_squared();
         let (value, weight) = loss.value_and_weight(squared_norm);
         let product = Product {

@@ -439,7 +439,8 @@ impl Factor {
                 TailInverse::Band { own: lower.inverse_inside(), through }
             }
         };
-        LocalInverse { shared, tail, scale: self.scale.clone() }
+        let shared_through = tail.times_shared(&shared);
+        LocalInverse { shared, tail, shared_through, scale: self.scale.clone() }
     }
 }
 
@@ -455,6 +456,8 @@ impl GroupFactor {
 pub(crate) struct LocalInverse {
     shared: DMatrix<f64>,
     tail: TailInverse,
+    /// `S⁻¹ Wᵀ`, shared × own columns.
+    shared_through: DMatrix<f64>,
     scale: DVector<f64>,
 }
 
@@ -472,6 +475,23 @@ struct GroupInverse {
     through: DMatrix<f64>,
 }
 
+impl TailInverse {
+    fn times_shared(&self, shared: &DMatrix<f64>) -> DMatrix<f64> {
+        match self {
+            Self::Groups(groups) => {
+                let size = groups.last().map_or(0, |group| group.first + group.own.nrows());
+                let mut product = DMatrix::zeros(shared.nrows(), size);
+                for group in groups {
+                    let own = shared * group.through.transpose();
+                    product.columns_mut(group.first, own.ncols()).copy_from(&own);
+                }
+                product
+            }
+            Self::Band { through, .. } => shared * through.transpose(),
+        }
+    }
+}
+
 impl LocalInverse {
     /// Entries between the columns; `None` when two of them are kept apart or do not exist.
     pub(crate) fn of(&self, columns: &[usize]) -> Option<DMatrix<f64>> {
@@ -481,11 +501,14 @@ impl LocalInverse {
             for (i, &row) in columns[..=j].iter().enumerate() {
                 let entry = match (row.checked_sub(count), column.checked_sub(count)) {
                     (None, None) => self.shared[(row, column)],
-                    (None, Some(own)) => -self.shared.row(row).transpose().dot(&self.through(own)?),
-                    (Some(own), None) => -self.shared.row(column).transpose().dot(&self.through(own)?),
+                    (None, Some(own)) => -self.shared_through(row, own)?,
+                    (Some(own), None) => -self.shared_through(column, own)?,
                     (Some(a), Some(b)) => {
-                        let (a_through, b_through) = (self.through(a)?, self.through(b)?);
-                        self.own(a.max(b), a.min(b))? + a_through.dot(&(&self.shared * b_through))
+                        let mut entry = self.own(a.max(b), a.min(b))?;
+                        for k in 0..count {
+                            entry += self.through(a, k)? * self.shared_through(k, b)?;
+                        }
+                        entry
                     }
                 } * self.scale[row]
                     * self.scale[column];
@@ -501,14 +524,19 @@ impl LocalInverse {
         groups[..after].iter().rev().find(|group| own < group.first + group.own.nrows())
     }
 
-    fn through(&self, own: usize) -> Option<DVector<f64>> {
+    /// Entry of `W` for an own and a shared column.
+    fn through(&self, own: usize, shared: usize) -> Option<f64> {
         match &self.tail {
             TailInverse::Groups(groups) => {
                 let group = Self::group(groups, own)?;
-                Some(group.through.row(own - group.first).transpose())
+                group.through.get((own - group.first, shared)).copied()
             }
-            TailInverse::Band { through, .. } => (own < through.nrows()).then(|| through.row(own).transpose()),
+            TailInverse::Band { through, .. } => through.get((own, shared)).copied(),
         }
+    }
+
+    fn shared_through(&self, shared: usize, own: usize) -> Option<f64> {
+        self.shared_through.get((shared, own)).copied()
     }
 
     fn own(&self, row: usize, column: usize) -> Option<f64> {

@@ -17,10 +17,19 @@ pub struct Options {
     /// Ends likewise when that change is below this many standard deviations; set it to 0 for residuals that are not
     /// whitened.
     pub absolute_step_tolerance: f64,
-    /// Ends when an accepted step lowers the cost, and was predicted to lower it, by less than this share.
+    /// Ends when an accepted step lowers the cost, and was predicted to lower it, by less than this share. With 0,
+    /// steps go on below the rounding of the cost for as long as the gradient falls, for the last digits of the
+    /// unknowns.
     pub cost_tolerance: f64,
     /// Damping of the first step as a multiple of `diag(JᵀJ)` (τ of Madsen et al.).
     pub initial_damping: f64,
+    /// Corrects each step for the bend of the residuals along it, and refuses steps along which the bend outweighs the
+    /// slope (geodesic acceleration, Transtrum & Sethna 2012).
+    ///
+    /// Costs another evaluation of residuals and Jacobians in every trial step, until the steps are short. It pays off
+    /// from poor starts: along narrow curved valleys, and where a plain step would throw an unknown so far off that
+    /// nothing depends on it any more.
+    pub geodesic_acceleration: bool,
 }
 
 impl Default for Options {
@@ -33,6 +42,7 @@ impl Default for Options {
             absolute_step_tolerance: 1e-11,
             cost_tolerance: 1e-13,
             initial_damping: 1e-3,
+            geodesic_acceleration: false,
         }
     }
 }

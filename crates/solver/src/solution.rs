@@ -106,17 +106,48 @@ impl<S> Solution<S> {
         if let Some(&column) = columns.iter().find(|&&column| column >= tangent_dim) {
             return Err(SolverError::NoCovariance { column, tangent_dim });
         }
-        let factor = self.full_rank_factor()?;
-        let mut covariance = DMatrix::zeros(columns.len(), columns.len());
-        for (j, &column) in columns.iter().enumerate() {
-            let mut unit = DVector::zeros(tangent_dim);
-            unit[column] = factor.scale()[column];
-            let solved = factor.solve(&unit);
-            for (i, &row) in columns.iter().enumerate() {
-                covariance[(i, j)] = solved[row] * factor.scale()[row];
-            }
+        let mut units = DMatrix::zeros(tangent_dim, columns.len());
+        columns.iter().enumerate().for_each(|(place, &column)| units[(column, place)] = 1.0);
+        self.covariance_along(&units)
+    }
+
+    /// Covariance of linear combinations of the tangent step: `Dᵀ Σ D` for directions D, tangent_dim × k; one linear solve
+    /// per direction.
+    ///
+    /// # Errors
+    /// [`SolverError::RankDeficient`] when the data leave a direction open; [`SolverError::NoCovariance`] when the directions
+    /// have another number of rows.
+    pub fn covariance_along(&self, directions: &DMatrix<f64>) -> Result<DMatrix<f64>, SolverError> {
+        let tangent_dim = self.normal_matrix.size();
+        if directions.nrows() != tangent_dim {
+            return Err(SolverError::NoCovariance { column: directions.nrows(), tangent_dim });
         }
+        let factor = self.full_rank_factor()?;
+        let mut scaled = directions.clone();
+        scaled.column_iter_mut().for_each(|mut column| column.component_mul_assign(factor.scale()));
+        let solved: Vec<DVector<f64>> =
+            scaled.column_iter().map(|direction| factor.solve(&direction.into_owned())).collect();
+        let covariance = scaled.tr_mul(&DMatrix::from_columns(&solved));
         Ok((&covariance + covariance.transpose()) * 0.5)
+    }
+
+    /// `(JᵀWJ)⁻¹ R` for any right sides R, tangent_dim × k: how far the optimum moves when the gradient changes by `-R`, to first
+    /// order; one linear solve per column.
+    ///
+    /// # Errors
+    /// As [`Solution::covariance_along`].
+    pub fn response(&self, right: &DMatrix<f64>) -> Result<DMatrix<f64>, SolverError> {
+        let tangent_dim = self.normal_matrix.size();
+        if right.nrows() != tangent_dim {
+            return Err(SolverError::NoCovariance { column: right.nrows(), tangent_dim });
+        }
+        let factor = self.full_rank_factor()?;
+        let mut found = right.clone();
+        for mut column in found.column_iter_mut() {
+            let scaled = column.component_mul(factor.scale());
+            column.copy_from(&factor.solve(&scaled).component_mul(factor.scale()));
+        }
+        Ok(found)
     }
 
     /// Covariances between columns that may meet (within one group or band, and with the shared columns), at the cost of

@@ -119,6 +119,8 @@ fn assert_same_covariance<S>(one: &Solution<S>, dense: &Solution<S>, neighbours:
     let local = one.local_covariance().unwrap();
     assert!((local.of(neighbours).unwrap() - pick(neighbours)).amax() < 1e-9 * largest);
     assert!(local.of(apart).is_none() && local.of(&[whole.nrows()]).is_none());
+    let along = DMatrix::from_fn(whole.nrows(), 2, |i, j| ((i + 3 * j) as f64).sin());
+    assert!((one.covariance_along(&along).unwrap() - along.tr_mul(&(&whole * &along))).amax() < 1e-8 * largest);
     assert_eq!(
         one.covariance_of(&[whole.nrows()]).unwrap_err(),
         SolverError::NoCovariance { column: whole.nrows(), tangent_dim: whole.nrows() }

@@ -106,6 +106,20 @@ fn a_problem_on_a_manifold_is_solved_and_its_derivatives_pass() {
 }
 
 #[test]
+fn looking_ahead_changes_the_way_and_not_the_minimum() {
+    let (problem, start) = turned_arrows(40);
+    for loss in [Loss::Squared, Loss::Huber(0.01)] {
+        let plain = Options { loss, ..Options::default() };
+        let ahead = Options { geodesic_acceleration: true, ..plain.clone() };
+        let [plain, ahead] = [plain, ahead].map(|options| minimise(&problem, start.clone(), &options).unwrap());
+        assert!(plain.end.converged() && ahead.end.converged());
+        assert_ne!(plain.cost.to_bits(), ahead.cost.to_bits());
+        assert!((plain.cost / ahead.cost - 1.0).abs() < 1e-12);
+        assert!(plain.state.rotation.angle_to(&ahead.state.rotation) < 1e-7);
+    }
+}
+
+#[test]
 fn the_result_does_not_depend_on_the_number_of_threads() {
     let (problem, start) = turned_arrows(300);
     // Repeating the arrows makes the work large enough for several threads while the unknowns stay few.

@@ -119,6 +119,20 @@ impl CalibrationCovariance {
         self.cameras.iter().position(|camera| camera == name)
     }
 
+    pub(crate) fn camera_count(&self) -> usize {
+        self.cameras.len()
+    }
+
+    /// Joint covariance of the pose steps, 6 n × 6 n.
+    pub(crate) fn poses(&self) -> &DMatrix<f64> {
+        &self.poses
+    }
+
+    /// Covariance of one lens.
+    pub(crate) fn lens(&self, camera: usize) -> &DMatrix<f64> {
+        &self.lenses[camera]
+    }
+
     /// Covariance of a point triangulated from these views, part by part.
     ///
     /// # Errors
@@ -226,6 +240,7 @@ pub(crate) mod tests {
 
     pub(crate) fn lens(name: &str, camera: &Camera, covariance: &DMatrix<f64>) -> LensCalibration {
         LensCalibration {
+            quality: None,
             camera: name.to_owned(),
             intrinsics: camera.intrinsics,
             parameter_names: camera.intrinsics.parameter_names(),

@@ -42,7 +42,7 @@ pub(crate) struct Series {
 
 /// Standard deviation of a pixel coordinate by the detector's score: `sd at full score / score`, with scores below 0.1
 /// counted as 0.1. A monotone guess at the right order of magnitude; the residuals set the scale later.
-fn sd_px(score: f64, sd_px_at_full_score: f64) -> f64 {
+pub(crate) fn sd_px(score: f64, sd_px_at_full_score: f64) -> f64 {
     sd_px_at_full_score / score.clamp(LOWEST_SCORE, 1.0)
 }
 

@@ -2,7 +2,8 @@
 //!
 //! [`triangulate`] finds one point from its views; [`ErrorParts`] says how much of its uncertainty comes from the pixels,
 //! the camera poses, the lenses and the clock; [`lift`] does it for whole tracks of several cameras that need not be
-//! synchronised.
+//! synchronised. [`lift_strokes`] is the lift in continuous time for strokes: splines fitted to every row of every frame, with
+//! velocity and acceleration, split at contact.
 //!
 //! # Conventions
 //!
@@ -12,7 +13,8 @@
 //!   not coincide.
 //! - What cannot be measured is `None` (or a typed error), never a guess: views that contradict each other, rays that meet
 //!   at too small an angle, gaps.
-//! - Nothing is interpolated across [`LiftSettings::breaks_seconds`] (ball contact).
+//! - Nothing is interpolated across [`LiftSettings::breaks_seconds`] (ball contact); [`lift_strokes`] fits each side of a contact
+//!   alone, and what it says of contact itself is the limit from one side.
 //! - Results do not depend on the number of threads.
 
 mod agreement;
@@ -20,10 +22,12 @@ mod calibration_error;
 mod camera_tracks;
 mod interpolation;
 mod lift;
+mod motion;
 mod point;
 mod side_swaps;
 
 pub use agreement::{Agreeing, triangulate_agreeing};
 pub use calibration_error::{CalibratedView, CalibrationCovariance, CalibrationError, ErrorParts, ViewSource};
 pub use lift::{LiftError, LiftSettings, Lifted, lift};
+pub use motion::{ContactTime, Moment, MotionSettings, SplineBasis, StrokeMotions, lift_strokes};
 pub use point::{Triangulated, TriangulationError, View, triangulate};

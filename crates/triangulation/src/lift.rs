@@ -42,6 +42,8 @@ impl Default for LiftSettings {
 pub struct Lifted {
     /// The tracks; each covariance is the total of pixels, poses, lenses and clocks.
     pub tracks: Tracks,
+    /// The keypoints as they were used, sides put right; for [`crate::lift_strokes`].
+    pub keypoints: Vec<Keypoints>,
     /// What was noticed and done, one sentence each.
     pub remarks: Vec<String>,
 }
@@ -188,7 +190,8 @@ pub fn lift(
             instant.into_iter().map(point).collect()
         })
         .collect();
-    Ok(Lifted { tracks: Tracks { names, session_seconds, points }, remarks })
+    let keypoints = tracks.iter().map(|t| t.keypoints.clone()).collect();
+    Ok(Lifted { tracks: Tracks { names, session_seconds, points }, keypoints, remarks })
 }
 
 fn check_settings(settings: &LiftSettings) -> Result<(), LiftError> {

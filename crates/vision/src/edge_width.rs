@@ -5,8 +5,8 @@ use crate::numbering::Grid;
 
 /// Distance between samples across an edge, in pixels.
 const STEP_PX: f64 = 0.25;
-/// Half length of a profile as a share of the side of a square: the neighbouring edge must not enter it.
-const REACH: f64 = 0.45;
+/// Half length of a profile as a share of the side of a square at most: the neighbouring edge must not enter it.
+pub(crate) const REACH: f64 = 0.45;
 /// Share of the profile at each end that gives the levels of black and white.
 const LEVEL_SHARE: f64 = 0.2;
 /// Places along an edge at which it is crossed, as shares of its length; away from the corners, where four squares meet.
@@ -14,29 +14,38 @@ const PLACES: [f64; 3] = [0.35, 0.5, 0.65];
 /// Least difference of black and white in grey levels for a profile to count.
 const LEAST_CONTRAST: f64 = 20.0;
 
-/// Median width in pixels of the black-to-white transitions along the grid's edges, from 10 % to 90 % of the step (the rise
-/// distance of ISO 12233); `None` when no edge has enough contrast. Widths near the side of a square are lower bounds.
-pub(crate) fn edge_width_px(grid: &Grid, grey: &Grey) -> Option<f64> {
+/// An edge between a black and a white square, from one corner to the next.
+pub(crate) struct Edge {
+    pub(crate) from: [f64; 2],
+    pub(crate) to: [f64; 2],
+}
+
+/// Median width in pixels of the black-to-white transitions across edges, from 10 % to 90 % of the step (the rise distance of
+/// ISO 12233); `None` when no edge has enough contrast. Profiles reach `reach` of an edge's length to each side; widths near
+/// that are lower bounds.
+pub(crate) fn edge_width_px(edges: impl Iterator<Item = Edge>, reach: f64, grey: &Grey) -> Option<f64> {
     let mut widths = Vec::new();
-    for row in 0..grid.down {
-        for column in 0..grid.across {
-            let here = grid.at(column, row);
-            if column + 1 < grid.across {
-                edge(grey, here, grid.at(column + 1, row), &mut widths);
-            }
-            if row + 1 < grid.down {
-                edge(grey, here, grid.at(column, row + 1), &mut widths);
-            }
-        }
+    for edge in edges {
+        cross(grey, &edge, reach.min(REACH), &mut widths);
     }
     widths.sort_by(f64::total_cmp);
     widths.get(widths.len() / 2).copied()
 }
 
-fn edge(grey: &Grey, from: [f64; 2], to: [f64; 2], widths: &mut Vec<f64>) {
+/// The edges of a whole grid.
+pub(crate) fn edges_of(grid: &Grid) -> impl Iterator<Item = Edge> {
+    (0..grid.down).flat_map(move |row| (0..grid.across).map(move |column| (column, row))).flat_map(|(column, row)| {
+        let from = grid.at(column, row);
+        let right = (column + 1 < grid.across).then(|| Edge { from, to: grid.at(column + 1, row) });
+        let below = (row + 1 < grid.down).then(|| Edge { from, to: grid.at(column, row + 1) });
+        [right, below].into_iter().flatten()
+    })
+}
+
+fn cross(grey: &Grey, &Edge { from, to }: &Edge, reach: f64, widths: &mut Vec<f64>) {
     let along = [to[0] - from[0], to[1] - from[1]];
     let length = along[0].hypot(along[1]);
-    let half = (REACH * length / STEP_PX) as i32;
+    let half = (reach * length / STEP_PX) as i32;
     if half < 4 {
         return;
     }

@@ -28,6 +28,12 @@ pub enum VisionError {
         /// Inner corners down a column.
         down: usize,
     },
+    /// The markers cannot be searched for.
+    #[error("there is no dictionary of markers named \"{name}\"; there are 4x4_50, 5x5_100, 6x6_250 and the like")]
+    Dictionary {
+        /// The name as written.
+        name: String,
+    },
     /// Numbers of points do not fit together.
     #[error("{what}: {found} points given where {wanted} are needed")]
     PointCount {
@@ -38,7 +44,7 @@ pub enum VisionError {
         /// Points needed.
         wanted: usize,
     },
-    /// A calibration file lacks an entry.
+    /// A calibration file cannot be read, lacks an entry or holds a wrong one.
     #[error("{path}: {reason}")]
     CalibrationFile {
         /// The file.
@@ -46,6 +52,15 @@ pub enum VisionError {
         /// What is missing or wrong.
         reason: String,
     },
+    /// A board cannot be printed as wanted.
+    #[error("{reason}")]
+    Page {
+        /// What is wrong, with the numbers.
+        reason: String,
+    },
+    /// A file could not be written.
+    #[error(transparent)]
+    Session(#[from] midline_session::SessionError),
     /// OpenCV reported an error.
     #[error("OpenCV failed while {action}: {source}")]
     OpenCv {

@@ -27,6 +27,11 @@ impl<'a> Grey<'a> {
         Mat::new_rows_cols_with_data(rows, columns, self.pixels).map_err(VisionError::opencv("taking over a picture"))
     }
 
+    /// Whether a point is at least `rim_px` inside the outermost pixel centres.
+    pub(crate) fn contains(&self, px: [f64; 2], rim_px: f64) -> bool {
+        (0..2).all(|axis| px[axis] >= rim_px && px[axis] <= f64::from(self.size_px[axis]) - 1.0 - rim_px)
+    }
+
     /// Grey value at a point, bilinear between pixel centres; `None` outside the outermost pixel centres.
     pub(crate) fn at(&self, px: [f64; 2]) -> Option<f64> {
         let [width, height] = self.size_px.map(|side| side as usize);

@@ -1,5 +1,5 @@
-//! Everything that touches OpenCV, and nothing else does: finding calibration boards, and OpenCV's own calibration as a peer
-//! for tests and benchmarks.
+//! Everything that touches OpenCV, and nothing else does: finding calibration boards, reading and writing lenses in OpenCV's
+//! files, and OpenCV's own calibration as a peer for tests and benchmarks.
 //!
 //! # Conventions
 //!
@@ -9,21 +9,38 @@
 //!   down the columns, z into the board), never mirrored.
 //! - The first corner of a board with one even and one odd number of inner corners is the end of the grid whose corner
 //!   square is black: the square that touches the grid of inner corners only in the first corner, and with it the square
-//!   diagonally inside, are black. Every camera and every view therefore names the same physical corner first.
+//!   diagonally inside, are black. Every camera and every view therefore names the same physical corner first. On a ChArUco
+//!   board the markers say which corner is which.
 
+mod court_overlay;
 mod crossings;
 mod edge_width;
 mod error;
+mod file_storage;
 mod grey;
+mod lattice;
+mod marked_board;
+mod markers;
 mod numbering;
+mod opencv_file;
+mod page;
 pub mod reference;
+mod refinement;
 mod search;
 
+pub use court_overlay::draw_court;
 pub use error::VisionError;
 pub use grey::Grey;
+pub use markers::{MARKER_LAYOUT, MarkerCells, marker_cells, marker_squares};
+pub use opencv_file::{read_lens_file, write_lens_file};
+pub use page::{Paper, board_block, board_page};
 pub use search::{FoundBoard, find_board};
 
 #[cfg(test)]
 mod drawn_board;
+#[cfg(test)]
+mod marked_board_tests;
+#[cfg(test)]
+mod page_tests;
 #[cfg(test)]
 mod tests;

@@ -3,11 +3,8 @@
 use std::f64::consts::FRAC_PI_2;
 
 use midline_session::board::Board;
-use opencv::core::{BORDER_REPLICATE, Mat, Size};
-use opencv::imgproc::gaussian_blur;
-use opencv::prelude::*;
 
-use crate::drawn_board::{Drawing, board};
+use crate::drawn_board::{Drawing, blurred, board};
 use crate::{FoundBoard, Grey, VisionError, find_board};
 
 const SIZE: [u32; 2] = [800, 600];
@@ -69,10 +66,7 @@ fn the_edge_width_follows_the_blur() {
     let drawing = Drawing::new(&board, [401.0, 301.0], 55.0, 0.15, [0.01, 0.01], SIZE);
     let pixels = drawing.render(&board);
     for sigma in [2.0, 3.5] {
-        let sharp = Mat::new_rows_cols_with_data(600, 800, &pixels).unwrap();
-        let mut blurred = Mat::default();
-        gaussian_blur(&sharp, &mut blurred, Size::new(0, 0), sigma, sigma, BORDER_REPLICATE).unwrap();
-        let picture = Grey { pixels: blurred.data_bytes().unwrap(), size_px: SIZE };
+        let picture = Grey { pixels: &blurred(&pixels, SIZE, sigma), size_px: SIZE };
         let found = find_board(&board, &picture).unwrap().unwrap();
         let error = worst_error_px(&found, &drawing.corners_px(&board));
         assert!(error < 0.15, "{error:.3} px");

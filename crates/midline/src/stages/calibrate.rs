@@ -1,23 +1,24 @@
 //! Lens, rig and clock.
 
 use std::collections::BTreeMap;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use anyhow::Context;
 use midline_clock::{CameraSound, CameraView, ClockCamera};
-use midline_lens::LensSettings;
-use midline_rig::{RigInput, SharedSighting};
+use midline_geometry::Camera;
+use midline_lens::ClipSettings;
+use midline_media::PictureFormat;
+use midline_rig::{LinePoint, RigInput, SharedSighting};
 use midline_session::board::Board;
-use midline_session::calibration::{CalibratedCamera, ClockCalibration, LensCalibration, RigCalibration};
+use midline_session::calibration::{CalibratedCamera, ClockCalibration, LensCalibration, RigCalibration, World};
+use midline_session::court::{Court, LineEdge};
 use midline_session::description::{CameraDescription, LensSource};
 use midline_session::footage::SoundTrack;
+use midline_session::write_atomically;
 use serde_json::json;
 
 use super::{NotMeasurable, Stages};
 use crate::progress;
-
-/// Most board views that a lens is solved from.
-const LENS_VIEWS: usize = 30;
 
 /// A lens with the file that it stands in.
 pub(crate) struct LensInUse {
@@ -30,31 +31,29 @@ impl Stages {
     pub(crate) fn lens(&self, camera: &CameraDescription) -> anyhow::Result<LensInUse> {
         let footage = self.footage(camera)?;
         let in_use = match &camera.lens {
-            LensSource::File { file } => {
-                let file = self.session.path(file);
-                let mut lens = Self::earlier_lens(&file)?;
-                lens.camera.clone_from(&camera.name);
+            LensSource::File { file, of_two } => {
+                let file = self.given(file, &format!("the lens file of camera \"{}\"", camera.name))?;
+                let lens = Self::lens_from_file(camera, &file, *of_two, footage.size_px)?;
                 LensInUse { lens, file }
             }
             LensSource::Clip { clip, board } => {
                 let board = self.known_board(board)?;
                 let (sightings, boards) = self.sightings(&format!("{}-lens", camera.name), clip, board)?;
-                let settings = LensSettings::default();
+                // The board was filmed with the same phone and mode as the strokes, so that it is read alike.
+                let settings =
+                    ClipSettings { read_out: Self::read_out(camera, &sightings.footage), ..ClipSettings::default() };
                 let provenance = self.hashes.provenance(
                     "lens",
                     &self.session.folder,
                     &[boards],
-                    json!({ "board": board, "most_views": LENS_VIEWS, "lens": format!("{settings:?}") }),
+                    json!({ "board": board, "lens": format!("{settings:?}") }),
                 )?;
                 let file = self.session.computed(&format!("lens-{}.json", camera.name));
                 let lens = self.hashes.kept(&file, provenance, || {
                     let spinner = progress::spinner(&format!("lens, {}", camera.name));
                     let size_px = sightings.footage.size_px;
-                    let chosen: Vec<_> = midline_lens::choose_views(&sightings.views, size_px, LENS_VIEWS)
-                        .into_iter()
-                        .filter_map(|index| sightings.views.get(index).cloned())
-                        .collect();
-                    let lens = midline_lens::calibrate(&camera.name, board, &chosen, size_px, &settings)
+                    let views = &sightings.views;
+                    let lens = midline_lens::calibrate_clip(&camera.name, board, views, size_px, &settings)
                         .with_context(|| format!("lens of camera \"{}\" from {}", camera.name, clip.display()))?;
                     spinner.finish_and_clear();
                     Ok(lens)
@@ -63,6 +62,16 @@ impl Stages {
             }
         };
         let filmed = in_use.lens.intrinsics.size_px;
+        anyhow::ensure!(
+            filmed == footage.size_px || [filmed[1], filmed[0]] != footage.size_px,
+            "camera \"{}\": the lens was calibrated for pictures of {} × {} px, but the footage is turned by a quarter ({} × {} px); film \
+             the board with the phone held as for the strokes",
+            camera.name,
+            filmed[0],
+            filmed[1],
+            footage.size_px[0],
+            footage.size_px[1],
+        );
         anyhow::ensure!(
             filmed == footage.size_px,
             "camera \"{}\": the lens was calibrated for pictures of {} × {} px, the footage has {} × {} px; film the board with the \
@@ -80,18 +89,40 @@ impl Stages {
         self.cameras().iter().map(|camera| self.lens(camera)).collect()
     }
 
+    /// Writes lenses into OpenCV calibration files; each of `wanted` is `CAMERA=FILE`.
+    pub(crate) fn write_lens_files(&self, wanted: &[String]) -> anyhow::Result<()> {
+        for wanted in wanted {
+            let parts = wanted.split_once('=').filter(|(name, file)| !name.is_empty() && !file.is_empty());
+            let (name, file) = parts.with_context(|| {
+                format!("--to-opencv {wanted}: write the camera's name, = and the file, such as left=left.yml")
+            })?;
+            let camera = self.cameras().iter().find(|camera| camera.name == name).with_context(|| {
+                let names: Vec<&str> = self.cameras().iter().map(|camera| camera.name.as_str()).collect();
+                format!("--to-opencv {wanted}: no camera named \"{name}\"; there are: {}", names.join(", "))
+            })?;
+            let board = match &camera.lens {
+                LensSource::Clip { board, .. } => self.session.board(board),
+                LensSource::File { .. } => None,
+            };
+            midline_vision::write_lens_file(Path::new(file), &self.lens(camera)?.lens, board)?;
+            eprintln!("{file}: lens of camera \"{name}\"");
+        }
+        Ok(())
+    }
+
     /// The rig stage.
     pub(crate) fn rig(&self) -> anyhow::Result<RigCalibration> {
         let lenses = self.lenses()?;
         let (shared, board_files) = self.shared_sightings()?;
         let marks: Vec<BTreeMap<String, [f64; 2]>> = self.cameras().iter().map(|c| c.court_points.clone()).collect();
+        let lines: Vec<Vec<LinePoint>> = self.cameras().iter().map(line_points).collect();
         let court = self.session.court();
         let inputs: Vec<PathBuf> = lenses.iter().map(|l| l.file.clone()).chain(board_files).collect();
         let provenance = self.hashes.provenance(
             "rig",
             &self.session.folder,
             &inputs,
-            json!({ "court": court, "court_points": marks, "board": shared.as_ref().map(|(board, _)| board) }),
+            json!({ "court": court, "court_points": marks, "court_lines": self.cameras().iter().map(|c| &c.court_lines).collect::<Vec<_>>(), "board": shared.as_ref().map(|(board, _)| board) }),
         )?;
         let lenses: Vec<LensCalibration> = lenses.into_iter().map(|l| l.lens).collect();
         self.hashes.kept(&self.rig_file(), provenance, || {
@@ -100,11 +131,43 @@ impl Stages {
                 lenses: &lenses,
                 boards: shared.as_ref().map(|(board, sightings)| (*board, sightings.as_slice())),
                 court: court.as_ref().map(|court| (court, marks.as_slice())),
+                lines: &lines,
             };
             let rig = midline_rig::solve(&input).context("where the cameras stand")?;
+            if let (World::Court, Some(court)) = (rig.world, &court) {
+                self.court_pictures(&rig, &lenses, court)?;
+            }
             spinner.finish_and_clear();
             Ok(rig)
         })
+    }
+
+    /// `rig-<camera>.png`: the court as solved, drawn over the first frame.
+    fn court_pictures(&self, rig: &RigCalibration, lenses: &[LensCalibration], court: &Court) -> anyhow::Result<()> {
+        for ((camera, lens), placed) in self.cameras().iter().zip(lenses).zip(&rig.cameras) {
+            let footage = self.footage(camera)?;
+            let first =
+                midline_media::pictures_at(&self.session.path(&camera.footage), &footage, PictureFormat::Rgb, &[0])?;
+            let Some(mut picture) = first.into_iter().next() else { continue };
+            let posed = Camera {
+                intrinsics: lens.intrinsics,
+                camera_from_world: placed.camera_from_world,
+                read_out: Self::read_out(camera, &footage),
+            };
+            midline_vision::draw_court(&mut picture.pixels, &posed, court, &camera.court_points);
+            let [width, height] = picture.size_px;
+            let mut png = std::io::Cursor::new(Vec::new());
+            image::write_buffer_with_format(
+                &mut png,
+                &picture.pixels,
+                width,
+                height,
+                image::ExtendedColorType::Rgb8,
+                image::ImageFormat::Png,
+            )?;
+            write_atomically(&self.session.computed(&format!("rig-{}.png", camera.name)), &png.into_inner())?;
+        }
+        Ok(())
     }
 
     pub(crate) fn rig_file(&self) -> PathBuf {
@@ -217,7 +280,7 @@ impl Stages {
         self.session.board(name).with_context(|| format!("session.toml: no board named \"{name}\""))
     }
 
-    pub(super) fn sound_of(&self, clip: &std::path::Path, camera: &str) -> anyhow::Result<SoundTrack> {
+    pub(super) fn sound_of(&self, clip: &Path, camera: &str) -> anyhow::Result<SoundTrack> {
         let path = self.given(clip, &format!("a clip of camera \"{camera}\""))?;
         midline_media::sound(&path)?.with_context(|| {
             format!(
@@ -226,6 +289,14 @@ impl Stages {
             )
         })
     }
+}
+
+/// The pixels that a person marked along the middle of painted lines.
+fn line_points(camera: &CameraDescription) -> Vec<LinePoint> {
+    let of_line = |(line, marked): (&String, &Vec<[f64; 2]>)| -> Vec<LinePoint> {
+        marked.iter().map(|px| LinePoint { line: line.clone(), edge: LineEdge::Middle, px: *px, sd_px: None }).collect()
+    };
+    camera.court_lines.iter().flat_map(of_line).collect()
 }
 
 fn paired<'a>(names: &[&'a str], tracks: &'a [SoundTrack]) -> Vec<CameraSound<'a>> {

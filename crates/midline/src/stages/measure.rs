@@ -4,10 +4,12 @@ use std::path::PathBuf;
 
 use anyhow::Context;
 use midline_analysis::{SoundImpact, StrokeInput};
+use midline_session::keypoints::Keypoints;
+use midline_session::motion::write_motion_parquet;
 use midline_session::strokes::Strokes;
 use midline_session::tracks::Tracks;
-use midline_session::{Computed, read_computed, write_computed};
-use midline_triangulation::LiftSettings;
+use midline_session::{Computed, Provenance, read_computed, write_computed};
+use midline_triangulation::{ContactTime, LiftSettings, MotionSettings, StrokeMotions};
 use serde_json::json;
 
 use super::{NotMeasurable, Stages};
@@ -43,12 +45,15 @@ impl Stages {
         let path = self.tracks_file();
         if let Ok((tracks, kept)) = Tracks::read_parquet(&path)
             && kept == provenance
+            && self.lifted_points_file().is_file()
         {
             return Ok(tracks);
         }
         let spinner = progress::spinner("lift");
         let lifted = midline_triangulation::lift(&cameras, &lenses, &rig, &keypoints, &settings)?;
         write_computed(&self.lift_file(), &Computed { provenance: provenance.clone(), result: lifted.remarks })?;
+        let points = Computed { provenance: provenance.clone(), result: lifted.keypoints };
+        write_computed(&self.lifted_points_file(), &points)?;
         lifted.tracks.write_parquet(&path, &provenance)?;
         self.hashes.forget(&path);
         spinner.finish_and_clear();
@@ -102,19 +107,50 @@ impl Stages {
             let middle = tracks.session_seconds.get(tracks.session_seconds.len() / 2).copied().unwrap_or(0.0);
             let clock_sd_seconds =
                 cameras.iter().map(|c| c.clock.sd_seconds(c.clock.pts_seconds(middle))).fold(0.0, f64::max);
-            let strokes = midline_analysis::analyse(&StrokeInput {
+            let input = StrokeInput {
                 tracks: &tracks,
+                motions: &[],
                 handedness: description.player.handedness,
                 impacts: &impacts,
                 frame_rates_hz: &frame_rates_hz,
                 clock_sd_seconds,
                 vertical: self.rig()?.vertical,
-            })
-            .map_err(|e| NotMeasurable(e.to_string()))?;
+            };
+            let motions = self.motions(&input, &kept_with)?;
+            let mut strokes = midline_analysis::analyse(&StrokeInput { motions: &motions.strokes, ..input })
+                .map_err(|e| NotMeasurable(e.to_string()))?;
+            strokes.remarks.extend(motions.remarks);
             strokes.write_measures_parquet(&self.session.computed("measures.parquet"), &kept_with)?;
             spinner.finish_and_clear();
             Ok(strokes)
         })
+    }
+
+    /// The motion around every contact, kept as Parquet beside the tracks.
+    fn motions(&self, input: &StrokeInput, provenance: &Provenance) -> anyhow::Result<StrokeMotions> {
+        let contacts: Vec<ContactTime> = midline_analysis::contact_times(input)
+            .map_err(|e| NotMeasurable(e.to_string()))?
+            .into_iter()
+            .map(|c| ContactTime { session_seconds: c.session_seconds, sd_seconds: c.sd_seconds })
+            .collect();
+        let lenses = self.cameras().iter().map(|c| Ok(self.lens(c)?.lens)).collect::<anyhow::Result<Vec<_>>>()?;
+        let keypoints: Vec<Keypoints> = read_computed(&self.lifted_points_file())?.result;
+        let motions = midline_triangulation::lift_strokes(
+            &self.calibrated()?,
+            &lenses,
+            &self.rig()?,
+            &keypoints,
+            input.tracks,
+            &contacts,
+            &MotionSettings::default(),
+        )?;
+        write_motion_parquet(&motions.strokes, &self.session.computed("motion.parquet"), provenance)?;
+        Ok(motions)
+    }
+
+    /// The keypoints as the lift used them.
+    fn lifted_points_file(&self) -> PathBuf {
+        self.session.computed("lift-points.json")
     }
 
     pub(crate) fn strokes_file(&self) -> PathBuf {

@@ -16,6 +16,8 @@ use midline_session::read_computed;
 
 use crate::store::Hashes;
 
+pub(crate) use see::Described;
+
 /// The footage is in order, but what was asked cannot be measured with it.
 #[derive(Debug, thiserror::Error)]
 #[error("not measurable: {0}")]
@@ -35,6 +37,8 @@ impl Stages {
 
     /// Runs everything that is not up to date, then writes report and recording.
     pub(crate) fn everything(&self) -> anyhow::Result<()> {
+        // What is wrong with any file is said before hours of work go into another.
+        self.named_footage()?;
         self.report()?;
         self.recording()?;
         Ok(())
@@ -64,11 +68,29 @@ impl Stages {
         }
     }
 
-    /// A computed file of an earlier run, such as another session's lens.
-    fn earlier_lens(path: &Path) -> anyhow::Result<LensCalibration> {
-        let computed = read_computed::<LensCalibration>(path).with_context(
-            || "the lens file named in session.toml; run `midline lens` in the session that films the board",
-        )?;
-        Ok(computed.result)
+    /// A lens from a file: of an earlier run, such as another session's, or of OpenCV.
+    fn lens_from_file(
+        camera: &CameraDescription,
+        path: &Path,
+        of_two: Option<u32>,
+        footage_size_px: [u32; 2],
+    ) -> anyhow::Result<LensCalibration> {
+        let named = || format!("the lens file of camera \"{}\" in session.toml", camera.name);
+        if is_computed_lens(path)? {
+            let computed = read_computed::<LensCalibration>(path).with_context(named)?;
+            return Ok(LensCalibration { camera: camera.name.clone(), ..computed.result });
+        }
+        let outside = midline_vision::read_lens_file(path, of_two, footage_size_px).with_context(named)?;
+        Ok(outside.into_calibration(&camera.name))
     }
+}
+
+/// Whether a file is of this program's lens stage: JSON with a provenance. Everything else is left to OpenCV.
+fn is_computed_lens(path: &Path) -> anyhow::Result<bool> {
+    if path.extension().is_none_or(|extension| extension != "json") {
+        return Ok(false);
+    }
+    let text = std::fs::read(path).with_context(|| format!("{}: reading the lens failed", path.display()))?;
+    // A file that is not even JSON gets the message with the line from the reader of computed files.
+    Ok(serde_json::from_slice::<serde_json::Value>(&text).map_or(true, |value| value.get("provenance").is_some()))
 }

@@ -1,5 +1,6 @@
 //! What is in the files: footage, boards, keypoints.
 
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 use anyhow::Context;
@@ -7,7 +8,7 @@ use indicatif::ParallelProgressIterator;
 use midline_media::PictureFormat;
 use midline_session::board::{Board, BoardView};
 use midline_session::description::CameraDescription;
-use midline_session::footage::Footage;
+use midline_session::footage::{Footage, Particulars};
 use midline_session::keypoints::Keypoints;
 use midline_vision::Grey;
 use rayon::iter::{IntoParallelRefIterator, ParallelIterator};
@@ -16,6 +17,14 @@ use serde_json::json;
 
 use super::Stages;
 use crate::progress;
+
+/// A footage file with what else its container tells.
+#[derive(Debug, Serialize)]
+pub(crate) struct Described {
+    #[serde(flatten)]
+    pub(crate) footage: Footage,
+    pub(crate) particulars: Particulars,
+}
 
 /// Board sightings in one clip.
 #[derive(Debug, Clone, Serialize, Deserialize)]
@@ -44,6 +53,18 @@ impl Stages {
         self.hashes.kept(&output, provenance, || {
             midline_media::inspect(&path).with_context(|| format!("footage of camera \"{}\"", camera.name))
         })
+    }
+
+    /// What the footage of every camera holds, by the camera's name.
+    pub(crate) fn described_footage(&self) -> anyhow::Result<BTreeMap<String, Described>> {
+        self.cameras()
+            .iter()
+            .map(|camera| {
+                let footage = self.footage(camera)?;
+                let particulars = midline_media::particulars(&self.session.path(&camera.footage))?;
+                Ok((camera.name.clone(), Described { footage, particulars }))
+            })
+            .collect()
     }
 
     /// Board sightings in a clip; `label` names the kept file.
@@ -95,13 +116,7 @@ fn search(path: &Path, label: &str, board: &Board) -> anyhow::Result<Sightings> 
             .map(|picture| {
                 let grey = Grey { pixels: &picture.pixels, size_px: picture.size_px };
                 let board = midline_vision::find_board(board, &grey)?;
-                Ok(board.map(|found| BoardView {
-                    frame_index: picture.frame_index,
-                    pts_seconds: picture.pts_seconds,
-                    corners_px: found.corners_px,
-                    edge_width_px: found.edge_width_px,
-                    corner_ids: None,
-                }))
+                Ok(board.map(|found| found.into_view(picture.frame_index, picture.pts_seconds)))
             })
             .collect::<anyhow::Result<_>>()?;
         views.extend(found.into_iter().flatten());
@@ -109,12 +124,15 @@ fn search(path: &Path, label: &str, board: &Board) -> anyhow::Result<Sightings> 
     bar.finish_and_clear();
     anyhow::ensure!(
         !views.is_empty(),
-        "{}: board \"{}\" ({} × {} inner corners) was not found in any of {frames_searched} frames searched; check \
-         inner_corners in session.toml, and that the whole board is in the picture, lit and not blurred",
+        "{}: board \"{}\" ({} × {} inner corners{}) was not found in any of {frames_searched} frames searched; check {} in \
+         session.toml, and that {} is in the picture, lit and not blurred",
         path.display(),
         board.name,
         board.inner_corners[0],
         board.inner_corners[1],
+        board.markers.as_ref().map_or(String::new(), |markers| format!(", markers {}", markers.dictionary)),
+        if board.markers.is_some() { "inner_corners, the markers' dictionary and side_m" } else { "inner_corners" },
+        if board.markers.is_some() { "a good part of the board" } else { "the whole board" },
     );
     Ok(Sightings { footage, frames_searched, views })
 }

@@ -113,6 +113,37 @@ pub fn calibrate_camera(
     })
 }
 
+/// OpenCV's `fisheye::calibrate` with the skew held at 0, run to convergence: the lens and the root mean square of the
+/// reprojection errors as it defines it, px.
+///
+/// # Errors
+/// When a view's corner count is not the board's, or OpenCV refuses.
+pub fn calibrate_fisheye(
+    board: &Board,
+    views: &[Vec<[f64; 2]>],
+    size_px: [u32; 2],
+) -> Result<(Intrinsics, f64), VisionError> {
+    let Pairs { object, image } = pairs(board, views)?;
+    let calibrating = || VisionError::opencv("calibrating a fisheye camera");
+    let (mut matrix, mut distortion) = (Mat::default(), Mat::default());
+    let (mut rotations, mut translations) = (Vector::<Mat>::new(), Vector::<Mat>::new());
+    let rms_px = calib3d::calibrate(
+        &object,
+        &image,
+        size(size_px),
+        &mut matrix,
+        &mut distortion,
+        &mut rotations,
+        &mut translations,
+        calib3d::Fisheye_CALIB_RECOMPUTE_EXTRINSIC | calib3d::Fisheye_CALIB_FIX_SKEW,
+        patient()?,
+    )
+    .map_err(calibrating())?;
+    let (k, d) = (doubles(&matrix)?, doubles(&distortion)?);
+    let model = LensModel::Fisheye(std::array::from_fn(|i| d.get(i).copied().unwrap_or(0.0)));
+    Ok((Intrinsics { focal_px: [k[0], k[4]], centre_px: [k[2], k[5]], model, size_px }, rms_px))
+}
+
 /// OpenCV's `stereoCalibrate` with both lenses held fixed; entry i of both lists is the same pose of the board.
 ///
 /// # Errors

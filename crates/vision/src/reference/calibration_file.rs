@@ -3,11 +3,13 @@
 use std::path::Path;
 
 use midline_geometry::{Intrinsics, LensModel, RigidTransform};
-use opencv::core::{FileStorage, FileStorage_READ, Mat};
+
+use opencv::core::{FileStorage, FileStorage_READ};
 use opencv::prelude::*;
 
 use super::{LensFlags, doubles, transform};
 use crate::VisionError;
+use crate::file_storage::Entries;
 
 /// A lens as published in a calibration file.
 #[derive(Debug, Clone, PartialEq)]
@@ -33,51 +35,48 @@ pub struct PublishedLens {
 /// # Errors
 /// When the file cannot be read, or an entry is missing or of another kind.
 pub fn read_calibration_file(path: &Path) -> Result<PublishedLens, VisionError> {
-    let wrong = |reason: String| VisionError::CalibrationFile { path: path.to_owned(), reason };
-    let reading = || VisionError::opencv("reading a calibration file");
-    let storage = FileStorage::new_def(path, FileStorage_READ).map_err(reading())?;
-    if !storage.is_opened().map_err(reading())? {
-        return Err(wrong("the file cannot be opened".to_owned()));
-    }
-    let node = |name: &str| {
-        let node = storage.get(name).map_err(reading())?;
-        if node.empty().map_err(reading())? { Err(wrong(format!("there is no \"{name}\""))) } else { Ok(node) }
-    };
-    let number = |name: &str| node(name)?.to_f64().map_err(reading());
-    let whole = |name: &str| {
-        let value = node(name)?.to_i32().map_err(reading())?;
-        u32::try_from(value).map_err(|_| wrong(format!("\"{name}\" is {value}, which cannot be")))
-    };
-    let matrix = |name: &str, least: usize| {
-        let mat = node(name)?.mat().map_err(reading())?;
-        let mut in_doubles = Mat::default();
-        mat.convert_to_def(&mut in_doubles, opencv::core::CV_64F).map_err(reading())?;
-        let values = doubles(&in_doubles)?;
-        if values.len() < least {
-            return Err(wrong(format!("\"{name}\" has {} elements, not {least}", values.len())));
-        }
-        Ok(values)
-    };
-    let k = matrix("camera_matrix", 9)?;
-    let d = matrix("distortion_coefficients", 5)?;
-    let number_of_flags = node("flags")?.to_i32().map_err(reading())?;
-    let poses = matrix("extrinsic_parameters", 6)?;
+    let entries = Entries::open(path)?;
+    let k = entries.elements("camera_matrix", 9)?;
+    let d = entries.elements("distortion_coefficients", 5)?;
+    let number_of_flags = entries.whole("flags")?;
+    let poses = entries.elements("extrinsic_parameters", 6)?;
     Ok(PublishedLens {
         intrinsics: Intrinsics {
             focal_px: [k[0], k[4]],
             centre_px: [k[2], k[5]],
             model: LensModel::BrownConrady(std::array::from_fn(|i| d[i])),
-            size_px: [whole("image_width")?, whole("image_height")?],
+            size_px: [entries.count("image_width")?, entries.count("image_height")?],
         },
-        inner_corners: [whole("board_width")? as usize, whole("board_height")? as usize],
-        square: number("square_size")?,
+        inner_corners: [entries.count("board_width")? as usize, entries.count("board_height")? as usize],
+        square: entries.number("square_size")?,
         flags: LensFlags::from_number(number_of_flags)
-            .ok_or_else(|| wrong(format!("flags {number_of_flags} include some that are not known here")))?,
-        rms_px: number("avg_reprojection_error")?,
-        view_rms_px: matrix("per_view_reprojection_errors", 1)?,
+            .ok_or_else(|| entries.wrong(format!("flags {number_of_flags} include some that are not known here")))?,
+        rms_px: entries.number("avg_reprojection_error")?,
+        view_rms_px: entries.elements("per_view_reprojection_errors", 1)?,
         camera_from_board: poses
             .chunks_exact(6)
             .map(|pose| transform(&pose[..3], &pose[3..]))
             .collect::<Result<_, _>>()?,
     })
+}
+
+/// The elements of a matrix in a file of OpenCV, row by row, by OpenCV's own reading of the file and nothing of ours.
+///
+/// # Errors
+/// When OpenCV cannot read the file or the entry.
+pub fn file_storage_matrix(path: &Path, key: &str) -> Result<Vec<f64>, VisionError> {
+    let reading = || VisionError::opencv("reading a matrix");
+    // A node is of use only as long as its file is open.
+    let storage = FileStorage::new_def(path, FileStorage_READ).map_err(reading())?;
+    doubles(&storage.get(key).map_err(reading())?.mat().map_err(reading())?)
+}
+
+/// A number in a file of OpenCV, likewise.
+///
+/// # Errors
+/// When OpenCV cannot read the file or the entry.
+pub fn file_storage_number(path: &Path, key: &str) -> Result<f64, VisionError> {
+    let reading = || VisionError::opencv("reading a number");
+    let storage = FileStorage::new_def(path, FileStorage_READ).map_err(reading())?;
+    storage.get(key).map_err(reading())?.to_f64().map_err(reading())
 }

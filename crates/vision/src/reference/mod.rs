@@ -1,4 +1,4 @@
-//! OpenCV's own calibration, projection and triangulation: a peer for tests and benchmarks, not a stage of the pipeline.
+//! OpenCV's own board search, calibration, projection and triangulation: a peer for tests and benchmarks, not a stage of the pipeline.
 //!
 //! Source: the functions of the same names in OpenCV's calib3d module. Many of them compute in single precision where their
 //! inputs are converted (image points of `calibrateCamera`), which is the limit of any agreement.
@@ -6,10 +6,12 @@
 mod calibrate;
 mod calibration_file;
 mod project;
+mod search;
 
-pub use calibrate::{ReferenceLens, ReferenceRig, calibrate_camera, stereo_calibrate};
-pub use calibration_file::{PublishedLens, read_calibration_file};
+pub use calibrate::{ReferenceLens, ReferenceRig, calibrate_camera, calibrate_fisheye, stereo_calibrate};
+pub use calibration_file::{PublishedLens, file_storage_matrix, file_storage_number, read_calibration_file};
 pub use project::{project_points, triangulate_points, undistort_points};
+pub use search::find_checkerboard;
 
 use midline_geometry::{Intrinsics, LensModel, RigidTransform, rotation_from_vector};
 use nalgebra::{Translation3, Vector3};
@@ -27,20 +29,27 @@ pub struct LensFlags {
     pub fix_principal_point: bool,
     /// `CALIB_ZERO_TANGENT_DIST`: p1 = p2 = 0.
     pub zero_tangential: bool,
+    /// `CALIB_FIX_K2`: k2 = 0.
+    pub fix_k2: bool,
+    /// `CALIB_FIX_K3`: k3 = 0.
+    pub fix_k3: bool,
     /// `CALIB_RATIONAL_MODEL`: eight distortion coefficients.
     pub rational: bool,
 }
 
 impl LensFlags {
-    const NUMBERS: [i32; 4] = [
+    const NUMBERS: [i32; 6] = [
         opencv::calib3d::CALIB_FIX_ASPECT_RATIO,
         opencv::calib3d::CALIB_FIX_PRINCIPAL_POINT,
         opencv::calib3d::CALIB_ZERO_TANGENT_DIST,
+        opencv::calib3d::CALIB_FIX_K2,
+        opencv::calib3d::CALIB_FIX_K3,
         opencv::calib3d::CALIB_RATIONAL_MODEL,
     ];
 
-    fn fields(self) -> [bool; 4] {
-        [self.fix_aspect_ratio, self.fix_principal_point, self.zero_tangential, self.rational]
+    fn fields(self) -> [bool; 6] {
+        let Self { fix_aspect_ratio, fix_principal_point, zero_tangential, fix_k2, fix_k3, rational } = self;
+        [fix_aspect_ratio, fix_principal_point, zero_tangential, fix_k2, fix_k3, rational]
     }
 
     /// The flags as OpenCV's number.
@@ -52,9 +61,9 @@ impl LensFlags {
     /// The flags of OpenCV's number; `None` when it has others than these.
     #[must_use]
     pub fn from_number(number: i32) -> Option<Self> {
-        let [fix_aspect_ratio, fix_principal_point, zero_tangential, rational] =
+        let [fix_aspect_ratio, fix_principal_point, zero_tangential, fix_k2, fix_k3, rational] =
             Self::NUMBERS.map(|flag| number & flag != 0);
-        let flags = Self { fix_aspect_ratio, fix_principal_point, zero_tangential, rational };
+        let flags = Self { fix_aspect_ratio, fix_principal_point, zero_tangential, fix_k2, fix_k3, rational };
         (flags.number() == number).then_some(flags)
     }
 }

@@ -1,0 +1,202 @@
+//! The final refinement against known truth.
+
+use midline_geometry::{Intrinsics, step_between, stepped};
+use midline_session::calibration::{LensCalibration, RigCalibration};
+use midline_session::court::Court;
+use nalgebra::{DMatrix, DVector, Point3, Vector6};
+use rayon::prelude::*;
+
+use crate::bundle::{Bundle, RigState, Spread};
+use crate::input::Checked;
+use crate::player::placed;
+use crate::test_scene::{Scene, board, lens_model, noise, within};
+use crate::{PlayerPoint, PlayerView, RigInput, RigSettings, SharedSighting, refine, solve_with};
+
+/// Points in the hitting zone as two or more cameras see them.
+fn player(scene: &Scene, count: usize, sd_px: f64, seed: u64) -> Vec<PlayerPoint> {
+    let mut noise = noise(seed);
+    let mut points = Vec::new();
+    while points.len() < count {
+        let point = Point3::new(0.6 * noise(), 1.0 + 0.6 * noise(), 1.1 + 0.4 * noise());
+        let views: Vec<PlayerView> = scene
+            .cameras
+            .iter()
+            .enumerate()
+            .filter(|(_, pose)| within(&lens_model(), pose, &point))
+            .map(|(camera, pose)| {
+                let px = lens_model().project(&(pose * point).coords).unwrap();
+                PlayerView { camera, px: [px.x + sd_px * noise(), px.y + sd_px * noise()], sd_px }
+            })
+            .collect();
+        if views.len() >= 2 {
+            points.push(PlayerPoint { views });
+        }
+    }
+    points
+}
+
+/// Lenses that are off by what their covariance says.
+fn wrong_lenses(scene: &Scene, seed: u64) -> Vec<LensCalibration> {
+    let mut noise = noise(seed);
+    let sds = [4.0, 4.0, 3.0, 3.0, 0.004, 0.004, 2e-4, 2e-4, 0.0];
+    scene
+        .lenses()
+        .into_iter()
+        .map(|mut lens| {
+            let off = DVector::from_iterator(9, sds.iter().map(|sd| sd * noise()));
+            lens.intrinsics = lens.intrinsics.with_parameters((lens.intrinsics.parameters() + off).as_slice());
+            lens.covariance =
+                (0..9).map(|i| (0..9).map(|j| if i == j { sds[i] * sds[i] } else { 0.0 }).collect()).collect();
+            lens.standard_deviations = sds.iter().map(|sd| (*sd > 0.0).then_some(*sd)).collect();
+            lens
+        })
+        .collect()
+}
+
+/// The pose of the second camera relative to the first, as a step from the truth, with its covariance.
+fn relative(scene: &Scene, found: &RigCalibration) -> (Vector6<f64>, DMatrix<f64>) {
+    let of = |step: &DVector<f64>| {
+        let pose = |camera: usize| {
+            let own = Vector6::from_column_slice(&step.as_slice()[6 * camera..6 * camera + 6]);
+            stepped(&found.cameras[camera].camera_from_world, &own)
+        };
+        pose(1) * pose(0).inverse()
+    };
+    let here = of(&DVector::zeros(12));
+    let mut by_poses = DMatrix::zeros(6, 12);
+    for axis in 0..12 {
+        let moved = |size: f64| of(&DVector::from_fn(12, |i, _| if i == axis { size } else { 0.0 }));
+        let slope = (step_between(&here, &moved(1e-6)) - step_between(&here, &moved(-1e-6))) / 2e-6;
+        by_poses.column_mut(axis).copy_from(&slope);
+    }
+    let covariance = DMatrix::from_fn(12, 12, |i, j| found.covariance[i][j]);
+    let truth = scene.cameras[1] * scene.cameras[0].inverse();
+    (step_between(&here, &truth), &by_poses * covariance * by_poses.transpose())
+}
+
+/// Share of the six parameters of the relative pose inside their 95 % intervals, and its mean error in degrees.
+fn coverage(results: &[(Vector6<f64>, DMatrix<f64>)]) -> (f64, f64) {
+    let inside: usize = results
+        .iter()
+        .map(|(error, covariance)| (0..6).filter(|&i| error[i].abs() < 1.96 * covariance[(i, i)].sqrt()).count())
+        .sum();
+    let turned: f64 = results.iter().map(|(error, _)| error.fixed_rows::<3>(0).norm()).sum();
+    (inside as f64 / (6 * results.len()) as f64, turned.to_degrees() / results.len() as f64)
+}
+
+#[test]
+fn the_players_points_make_the_relative_pose_better_and_its_interval_stays_honest() {
+    let court = Court::itf_tennis().unwrap();
+    let settings = RigSettings { click_sd_px: 1.5, ..RigSettings::default() };
+    let results: Vec<_> = (0..120_u64)
+        .into_par_iter()
+        .filter_map(|seed| {
+            let mut scene = Scene::random(seed, 2, 0);
+            let marked = scene.court_points(&court, 1.5);
+            if marked.iter().any(|m| m.len() < 6) {
+                return None;
+            }
+            let lenses = scene.lenses();
+            let input = RigInput { lenses: &lenses, boards: None, court: Some((&court, &marked)), lines: &[] };
+            let mut points = player(&scene, 200, 2.0, 1000 + seed);
+            // One point in forty is grossly wrong.
+            for point in points.iter_mut().step_by(40) {
+                point.views[0].px[1] += 60.0;
+            }
+            let before = solve_with(&input, &settings).unwrap();
+            let after = refine(&input, &settings, &points, false).unwrap();
+            assert_eq!(after.lenses, lenses);
+            assert!(after.points > 150);
+            Some((relative(&scene, &before), relative(&scene, &after.rig)))
+        })
+        .collect();
+    let (before, after): (Vec<_>, Vec<_>) = results.into_iter().unzip();
+    let ((_, turned_before), (share, turned_after)) = (coverage(&before), coverage(&after));
+    println!(
+        "{} rigs: rotation between the cameras {turned_before:.3}° off from the court alone, {turned_after:.3}° with the player's \
+         points; 95 % intervals cover {:.1} %",
+        after.len(),
+        100.0 * share
+    );
+    assert!(after.len() > 40);
+    // Points fix the cameras against each other but not about the line between them, which the court alone does.
+    assert!(turned_after < 0.95 * turned_before);
+    assert!((0.91..0.99).contains(&share));
+}
+
+#[test]
+fn free_lenses_give_intervals_that_cover_where_held_ones_do_not() {
+    let court = Court::itf_tennis().unwrap();
+    let board = board();
+    let settings = RigSettings { click_sd_px: 1.0, ..RigSettings::default() };
+    let results: Vec<_> = (0..60_u64)
+        .into_par_iter()
+        .filter_map(|seed| {
+            let mut scene = Scene::random(300 + seed, 2, 6);
+            let marked = scene.court_points(&court, 1.0);
+            if marked.iter().any(|m| m.len() < 6) {
+                return None;
+            }
+            let sightings: Vec<SharedSighting> = scene.sightings(0.3);
+            let lenses = wrong_lenses(&scene, 2000 + seed);
+            let input = RigInput {
+                lenses: &lenses,
+                boards: Some((&board, &sightings)),
+                court: Some((&court, &marked)),
+                lines: &[],
+            };
+            let held = solve_with(&input, &settings).ok()?;
+            let free = refine(&input, &settings, &player(&scene, 60, 2.0, seed), true).unwrap();
+            let truth = lens_model().parameters();
+            let off = |lens: &Intrinsics| (lens.parameters() - &truth)[0].abs();
+            let focal = (off(&lenses[0].intrinsics), off(&free.lenses[0].intrinsics));
+            // What was held stays held.
+            assert_eq!(free.lenses[0].standard_deviations[8], None);
+            assert!(free.lenses[0].standard_deviations[0].unwrap() < 4.0);
+            Some((relative(&scene, &held), relative(&scene, &free.rig), focal))
+        })
+        .collect();
+    let held: Vec<_> = results.iter().map(|r| r.0.clone()).collect();
+    let free: Vec<_> = results.iter().map(|r| r.1.clone()).collect();
+    let ((held_share, held_turned), (free_share, free_turned)) = (coverage(&held), coverage(&free));
+    let focal = |of: fn(&(f64, f64)) -> f64| results.iter().map(|r| of(&r.2)).sum::<f64>() / results.len() as f64;
+    println!(
+        "{} rigs with wrong lenses: held {held_turned:.3}° off, intervals cover {:.1} %; free {free_turned:.3}° off, intervals cover {:.1} %; \
+         focal length {:.2} px off before, {:.2} px after",
+        results.len(),
+        100.0 * held_share,
+        100.0 * free_share,
+        focal(|f| f.0),
+        focal(|f| f.1)
+    );
+    assert!(results.len() > 25);
+    assert!(free_share > 0.9 && free_share > held_share && free_turned < held_turned);
+    assert!(focal(|f| f.1) < 0.8 * focal(|f| f.0));
+}
+
+#[test]
+fn derivatives_with_points_and_free_lenses_match_differences() {
+    let court = Court::itf_tennis().unwrap();
+    let board = board();
+    let mut scene = Scene::random(7, 3, 4);
+    let marked = scene.court_points(&court, 1.0);
+    let sightings = scene.sightings(1.0);
+    let lenses = scene.lenses();
+    for court in [Some((&court, marked.as_slice())), None] {
+        let input = RigInput { lenses: &lenses, boards: Some((&board, &sightings)), court, lines: &[] };
+        let checked = Checked::new(&input, &RigSettings::default()).unwrap();
+        let (points, seen) = placed(&checked.intrinsics, &scene.cameras, &player(&scene, 5, 1.0, 3));
+        let kept: Vec<usize> = (0..checked.sightings.len()).collect();
+        let bundle = Bundle::new(&checked, &kept, Spread::AS_ASSUMED)
+            .with_free_lenses(&checked.intrinsics)
+            .with_points(points.len(), seen);
+        let state = RigState {
+            cameras: scene.cameras.clone(),
+            intrinsics: checked.intrinsics.clone(),
+            boards: scene.boards.clone(),
+            points,
+        };
+        let error = midline_solver::worst_jacobian_error(&bundle, &state);
+        assert!(error < 1e-5, "{error}");
+    }
+}

@@ -1,0 +1,21 @@
+//! Lift in continuous time: splines fitted to every row of every frame, with one-sided values at contact.
+
+mod basis;
+mod calibration_shift;
+mod course;
+mod fit;
+mod observations;
+mod point_course;
+mod rigid_course;
+mod rotation_spline;
+mod section;
+#[cfg(test)]
+mod simulated;
+mod smoothness_groups;
+mod start;
+mod stroke_motion;
+#[cfg(test)]
+mod tests;
+
+pub use basis::{Moment, SplineBasis};
+pub use stroke_motion::{ContactTime, MotionSettings, StrokeMotions, lift_strokes};

@@ -1,0 +1,314 @@
+//! Tests of the fits as a whole.
+
+use midline_session::motion::{PointMotion, StrokeMotion};
+use midline_solver::worst_jacobian_error;
+use nalgebra::{Matrix3, UnitQuaternion, Vector2, Vector3};
+use rayon::prelude::*;
+
+use super::basis::SplineBasis;
+use super::course::Course;
+use super::fit::Fit;
+use super::rigid_course::{Distance, RigidCourse, RigidState};
+use super::simulated::{CONTACT, Filmed, Filming, NAMES, film, true_velocity, truth};
+use super::stroke_motion::{ContactTime, MotionSettings, lift_strokes};
+use crate::lift::{LiftSettings, lift};
+use crate::point::{View, triangulate};
+
+pub(super) fn lifted(filmed: &Filmed) -> StrokeMotion {
+    let settings = LiftSettings { breaks_seconds: vec![CONTACT], ..LiftSettings::default() };
+    let first = lift(&filmed.cameras, &filmed.lenses, &filmed.rig, &filmed.keypoints, &settings).unwrap();
+    let contact = ContactTime { session_seconds: CONTACT, sd_seconds: 0.0 };
+    let motions = lift_strokes(
+        &filmed.cameras,
+        &filmed.lenses,
+        &filmed.rig,
+        &first.keypoints,
+        &first.tracks,
+        &[contact],
+        &MotionSettings::default(),
+    )
+    .unwrap();
+    for remark in &motions.remarks {
+        println!("{remark}");
+    }
+    motions.strokes.into_iter().next().unwrap()
+}
+
+/// Errors in standard deviations and plain, of positions and velocities.
+#[derive(Default)]
+struct Tally {
+    inside: [usize; 2],
+    all: usize,
+    squared_error: [f64; 2],
+    variance: [f64; 2],
+}
+
+impl Tally {
+    fn add(&mut self, point: &PointMotion, name: usize, seconds: f64, side: f64) {
+        let truths = [truth(name, seconds).coords, true_velocity(name, seconds, side)];
+        for (kind, (estimate, truth)) in [point.position_m, point.velocity_m_s].iter().zip(truths).enumerate() {
+            let error = Vector3::from(estimate.value) - truth;
+            let covariance = Matrix3::from(estimate.covariance);
+            for axis in 0..3 {
+                self.inside[kind] += usize::from(error[axis].abs() < 1.96 * covariance[(axis, axis)].sqrt());
+            }
+            self.squared_error[kind] += error.norm_squared();
+            self.variance[kind] += covariance.trace();
+        }
+        self.all += 3;
+    }
+
+    fn told(&self, what: &str) {
+        let share = |kind: usize| 100.0 * self.inside[kind] as f64 / self.all as f64;
+        let rms = |sum: f64| (sum / (self.all / 3) as f64).sqrt();
+        println!(
+            "{what}: position {:.2} mm rms (stated {:.2}), {:.1} % inside; velocity {:.3} m/s rms (stated {:.3}), {:.1} % inside; {} coordinates",
+            1e3 * rms(self.squared_error[0]),
+            1e3 * rms(self.variance[0]),
+            share(0),
+            rms(self.squared_error[1]),
+            rms(self.variance[1]),
+            share(1),
+            self.all
+        );
+    }
+}
+
+/// Position and velocity of all points at all instants, and at contact alone.
+fn tallies(filmings: &[Filming]) -> [Tally; 2] {
+    let strokes: Vec<StrokeMotion> = filmings.par_iter().map(|filming| lifted(&film(filming))).collect();
+    let [mut inside, mut edge] = [Tally::default(), Tally::default()];
+    for stroke in &strokes {
+        for name in 0..NAMES.len() {
+            for (side, motion) in [(-1.0, &stroke.before), (1.0, &stroke.after)] {
+                if let Some(point) = motion.at_contact(name) {
+                    edge.add(point, name, CONTACT, side);
+                }
+                for (seconds, row) in motion.session_seconds.iter().zip(&motion.points) {
+                    if let Some(point) = &row[name] {
+                        inside.add(point, name, *seconds, side);
+                    }
+                }
+            }
+        }
+    }
+    [inside, edge]
+}
+
+#[test]
+fn errors_are_as_stated_with_gaps_offset_drift_and_gross_errors() {
+    for (rates_hz, seeds) in
+        [(vec![120.0, 120.0], 0..8), (vec![240.0, 200.0], 10..13), (vec![120.0, 60.0, 120.0], 20..22)]
+    {
+        let filmings: Vec<Filming> = seeds
+            .map(|seed| Filming {
+                read_out_seconds: 0.9 / rates_hz[0],
+                rates_hz: rates_hz.clone(),
+                missing: 0.03,
+                gross: 0.005,
+                seed,
+                ..Filming::default()
+            })
+            .collect();
+        let [inside, edge] = tallies(&filmings);
+        inside.told(&format!("{rates_hz:?} Hz"));
+        edge.told(&format!("{rates_hz:?} Hz, at contact"));
+        // The stated variance is the Bayesian Cramer-Rao bound of the fitted model; smoothness and noise are estimated too.
+        for kind in 0..2 {
+            let ratio = (inside.squared_error[kind] / inside.variance[kind]).sqrt();
+            let share = inside.inside[kind] as f64 / inside.all as f64;
+            assert!(ratio < 1.1, "kind {kind}: {ratio}");
+            assert!((0.93..0.99).contains(&share), "kind {kind}: {share}");
+        }
+    }
+}
+
+/// Zero-phase Butterworth filter of second order, run forward and backward (Winter, "Biomechanics and motor control of human
+/// movement", the filter and its cutoff being common practice).
+fn low_passed(values: &[f64], rate_hz: f64, cutoff_hz: f64) -> Vec<f64> {
+    // Two passes narrow the band; the usual correction of the cutoff.
+    let tangent = (std::f64::consts::PI * cutoff_hz / rate_hz).tan() / 0.802;
+    let (k1, k2) = (2.0_f64.sqrt() * tangent, tangent * tangent);
+    let a0 = k2 / (1.0 + k1 + k2);
+    let b1 = 2.0 * a0 * (1.0 / k2 - 1.0);
+    let b2 = 1.0 - (4.0 * a0 + b1);
+    let pass = |x: &[f64]| -> Vec<f64> {
+        let mut y = x.to_vec();
+        for i in 2..x.len() {
+            y[i] = a0 * (x[i] + 2.0 * x[i - 1] + x[i - 2]) + b1 * y[i - 1] + b2 * y[i - 2];
+        }
+        y
+    };
+    let mut there = pass(values);
+    there.reverse();
+    let mut back = pass(&there);
+    back.reverse();
+    back
+}
+
+/// The tip's speed the naive way: frames' time stamps for all rows, 2D interpolated linearly to common instants, a point per
+/// instant, one low-pass through contact, central differences. Times and speeds.
+fn naive_speeds(filmed: &Filmed, rate_hz: f64) -> Vec<(f64, f64)> {
+    let seen = |camera: usize, t: f64| -> Option<Vector2<f64>> {
+        let frames = &filmed.keypoints[camera].frames;
+        let session = |i: usize| filmed.cameras[camera].clock.session_seconds(frames[i].pts_seconds);
+        let after = (0..frames.len()).find(|i| session(*i) >= t)?;
+        let before = after.checked_sub(1)?;
+        let px = |i: usize| frames[i].points[2].map(|p| Vector2::from(p.px));
+        Some(px(before)?.lerp(&px(after)?, (t - session(before)) / (session(after) - session(before))))
+    };
+    let (mut seconds, mut places) = (Vec::new(), Vec::new());
+    for k in 0..(1.9 * rate_hz) as usize {
+        let t = k as f64 / rate_hz;
+        let views: Option<Vec<View>> =
+            (0..2).map(|c| Some(View { camera: &filmed.cameras[c].camera, px: seen(c, t)?, sd_px: 2.0 })).collect();
+        if let Some(found) = views.and_then(|views| triangulate(&views).ok()) {
+            seconds.push(t);
+            places.push(found.position);
+        }
+    }
+    let smooth: Vec<Vec<f64>> =
+        (0..3).map(|axis| low_passed(&places.iter().map(|p| p[axis]).collect::<Vec<_>>(), rate_hz, 15.0)).collect();
+    (1..seconds.len() - 1)
+        .map(|i| {
+            let rate = |axis: &Vec<f64>| (axis[i + 1] - axis[i - 1]) / (seconds[i + 1] - seconds[i - 1]);
+            (seconds[i], smooth.iter().map(|axis| rate(axis).powi(2)).sum::<f64>().sqrt())
+        })
+        .collect()
+}
+
+#[test]
+fn the_naive_way_invents_a_slow_down_before_contact_and_ours_does_not() {
+    let truth_at_contact = true_velocity(2, CONTACT, -1.0).norm();
+    let (mut ours_squared, mut naive_squared, mut dips) = (0.0, 0.0, [0.0, 0.0]);
+    let seeds = 0..6;
+    let runs = seeds.end as f64;
+    for seed in seeds {
+        let filmed = film(&Filming { seed, ..Filming::default() });
+        let stroke = lifted(&filmed);
+        let edge = stroke.before.at_contact(2).unwrap();
+        let ours = Vector3::from(edge.velocity_m_s.value).norm();
+        let before = |t: f64| (CONTACT - 0.06..CONTACT).contains(&t);
+        let ours_highest = stroke
+            .before
+            .session_seconds
+            .iter()
+            .zip(&stroke.before.points)
+            .filter(|(t, _)| before(**t))
+            .filter_map(|(_, row)| Some(Vector3::from(row[2]?.velocity_m_s.value).norm()))
+            .fold(ours, f64::max);
+        let naive = naive_speeds(&filmed, 120.0);
+        let naive_at = naive.iter().min_by(|a, b| (a.0 - CONTACT).abs().total_cmp(&(b.0 - CONTACT).abs())).unwrap().1;
+        let naive_highest = naive.iter().filter(|(t, _)| before(*t)).map(|(_, v)| *v).fold(naive_at, f64::max);
+        println!(
+            "tip at contact {truth_at_contact:.2} m/s: ours {ours:.2} (highest before {ours_highest:.2}), naive {naive_at:.2} (highest before {naive_highest:.2})"
+        );
+        ours_squared += (ours - truth_at_contact).powi(2) / runs;
+        naive_squared += (naive_at - truth_at_contact).powi(2) / runs;
+        dips[0] += (ours_highest - ours) / runs;
+        dips[1] += (naive_highest - naive_at) / runs;
+    }
+    println!(
+        "speed at contact: rms error ours {:.2}, naive {:.2} m/s; slow-down before contact ours {:.2}, naive {:.2} m/s",
+        f64::sqrt(ours_squared),
+        f64::sqrt(naive_squared),
+        dips[0],
+        dips[1]
+    );
+    assert!(ours_squared * 9.0 < naive_squared);
+    assert!(dips[0] < 0.3 && dips[1] > 1.0);
+}
+
+#[test]
+fn a_gap_is_bridged_marked_and_less_certain() {
+    let mut filmed = film(&Filming::default());
+    for (camera, keypoints) in filmed.cameras.iter().zip(&mut filmed.keypoints) {
+        for frame in &mut keypoints.frames {
+            let t = camera.clock.session_seconds(frame.pts_seconds);
+            if (0.4..0.65).contains(&t) {
+                frame.points[3] = None;
+            }
+        }
+    }
+    let stroke = lifted(&filmed);
+    let at = |t: f64| {
+        let index = stroke.before.session_seconds.partition_point(|s| *s < t);
+        (stroke.before.session_seconds[index], stroke.before.points[index][3].unwrap())
+    };
+    let ((t, inside), (_, outside)) = (at(0.525), at(0.25));
+    let [inside_sd, outside_sd] = [inside, outside].map(|p| p.position_m.sd_parts.pixels);
+    println!("sd in a gap of 0.25 s {:.1} mm, outside {:.1} mm", 1e3 * inside_sd, 1e3 * outside_sd);
+    assert!(inside.bridged && !outside.bridged);
+    assert!(inside_sd > 1.5 * outside_sd);
+    let error = Vector3::from(inside.position_m.value) - truth(3, t).coords;
+    assert!(error.norm() < 4.0 * inside_sd, "{error}");
+}
+
+#[test]
+fn the_same_bits_on_one_thread_and_on_two() {
+    let filmed = film(&Filming::default());
+    let on = |threads: usize| {
+        rayon::ThreadPoolBuilder::new().num_threads(threads).build().unwrap().install(|| lifted(&filmed))
+    };
+    assert_eq!(format!("{:?}", on(1)), format!("{:?}", on(2)));
+}
+
+fn some_line() -> (RigidCourse, RigidState) {
+    let breaks: Vec<f64> = vec![0.0, 0.01, 0.025, 0.03, 0.05, 0.06, 0.08];
+    let basis = SplineBasis::clamped(&breaks).unwrap();
+    let count = basis.count();
+    let turned = |i: usize| {
+        let x = i as f64;
+        UnitQuaternion::from_euler_angles(0.3 * x, 0.5 * (0.9 * x).sin(), 0.4 * x)
+    };
+    let state = RigidState {
+        distances_m: vec![0.34, 0.66],
+        positions: (0..count).map(|i| Vector3::new(0.1 * i as f64, (i as f64).sin() * 0.2, 1.0)).collect(),
+        rotations: (0..count).map(turned).collect(),
+    };
+    let distances = vec![Distance { nominal_m: 0.33, sd_m: 0.05 }, Distance { nominal_m: 0.685, sd_m: 0.05 }];
+    (RigidCourse::new(basis, distances, turned(1)), state)
+}
+
+#[test]
+fn the_rigid_lines_derivatives_are_right() {
+    let (course, state) = some_line();
+    let precisions = vec![1.0; course.groups()];
+    let fit = Fit {
+        course: &course,
+        observations: &[],
+        mistaken: Vec::new(),
+        scales: Vec::new(),
+        precisions,
+        last_steps: Vec::new(),
+    };
+    let worst = worst_jacobian_error(&fit, &state);
+    assert!(worst < 1e-6, "{worst}");
+    for landmark in 0..3 {
+        for seconds in [0.0, 0.004, 0.027, 0.055, 0.08] {
+            let at = course.basis().at(seconds);
+            let (motion, by_columns) = course.motion(&state, landmark, &at);
+            let columns = course.columns_at(&at);
+            for (index, column) in columns.iter().enumerate() {
+                let h = 1e-5;
+                let moved = |sign: f64| {
+                    let mut delta = nalgebra::DVector::zeros(course.columns());
+                    delta[*column] = sign * h;
+                    course.motion(&course.step(&state, &delta), landmark, &at).0
+                };
+                let slope = (moved(1.0) - moved(-1.0)) / (2.0 * h);
+                let error = (slope - by_columns.column(index)).norm() / (1.0 + slope.norm());
+                assert!(error < 1e-5, "landmark {landmark} at {seconds} column {column}: {error}");
+            }
+            // Velocity and acceleration are the derivatives of what stands before them.
+            if seconds > 0.0 && seconds < 0.08 {
+                let h = 1e-6;
+                let near = |s: f64| course.motion(&state, landmark, &course.basis().at(seconds + s)).0;
+                let slope = (near(h) - near(-h)) / (2.0 * h);
+                let expected = motion.fixed_rows::<6>(3);
+                let error = (slope.fixed_rows::<6>(0) - expected).norm() / expected.norm();
+                assert!(error < 1e-5, "{error}");
+            }
+        }
+    }
+}
