@@ -284,6 +284,7 @@ mod tests {
 
     fn lens(name: &str, camera: &Camera) -> LensCalibration {
         LensCalibration {
+            quality: None,
             camera: name.into(),
             intrinsics: camera.intrinsics,
             parameter_names: Vec::new(),
