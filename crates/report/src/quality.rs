@@ -189,8 +189,7 @@ fn source(source: ClockSource) -> &'static str {
     match source {
         ClockSource::Reference => "reference",
         ClockSource::Sound => "sound alone",
-        ClockSource::Motion => "motion",
-        ClockSource::Ball => "ball as seen",
+        ClockSource::Motion => "sound, then motion",
     }
 }
 
