@@ -445,7 +445,7 @@ clips = { fence = "footage/fence-board.mp4", gate = "footage/gate-board.mp4" }
         let message = error(&GOOD.replace("0.008", "8"));
         assert!(message.contains("session.toml:15") && message.contains("readout_seconds"), "{message}");
         let message = error(&GOOD.replace("lens-gate.json\"", "pair.yml\", of_two = 3"));
-        assert!(message.contains("session.toml:22") && message.contains("must be 1 or 2"), "{message}");
+        assert!(message.contains("session.toml:23") && message.contains("must be 1 or 2"), "{message}");
         let marked = |markers: &str| GOOD.replace("square_m = 0.04", &format!("square_m = 0.04\nmarkers = {markers}"));
         assert!(parse(Path::new("session.toml"), &marked("{ dictionary = \"4x4_50\", side_m = 0.03 }")).is_ok());
         let message = error(&marked("{ dictionary = \"4x4_55\", side_m = 0.03 }"));
