@@ -31,6 +31,9 @@ const CANDIDATES: [Candidate; 7] = [
     candidate("rational, eight coefficients", LensModelChoice::Rational, 0, true),
 ];
 
+/// The candidate whose failure is told when all fail.
+const USUAL: usize = 5;
+
 const fn candidate(
     name: &'static str,
     model: LensModelChoice,
@@ -46,16 +49,16 @@ struct Tried<'a> {
     outcome: Result<(Fit<'a>, LensCalibration), LensError>,
 }
 
-/// The calibration with the model that predicts best, and the settings of that model; the settings' own model, radial terms
-/// and tangential coefficients are not looked at.
-pub(crate) fn best_model(
+/// The fit of the model that predicts best, and its calibration; the settings' own model, radial terms and tangential
+/// coefficients are not looked at.
+pub(crate) fn best_model<'a>(
     camera: &str,
     board: &Board,
     views: &[BoardView],
-    corners: &[ViewCorners],
+    corners: &'a [ViewCorners<'a>],
     size_px: [u32; 2],
     settings: &LensSettings,
-) -> Result<(LensCalibration, LensSettings), LensError> {
+) -> Result<(Fit<'a>, LensCalibration), LensError> {
     let tried: Vec<Tried> = CANDIDATES
         .par_iter()
         .map(|candidate| {
@@ -75,7 +78,7 @@ pub(crate) fn best_model(
         .collect();
     let Some((taken, reason)) = decide(&fitted) else {
         // None could be fitted: the usual model's reason tells most.
-        let usual = tried.into_iter().nth(5).map(|tried| tried.outcome);
+        let usual = tried.into_iter().nth(USUAL).map(|tried| tried.outcome);
         return match usual {
             Some(Err(error)) => Err(error),
             _ => Err(LensError::NoStart { camera: camera.to_owned(), views: views.len() }),
@@ -99,13 +102,13 @@ pub(crate) fn best_model(
             }
         })
         .collect();
-    let Some(Tried { settings, outcome: Ok((_, mut calibration)) }) = tried.into_iter().nth(taken) else {
+    let Some(Tried { outcome: Ok((fit, mut calibration)), .. }) = tried.into_iter().nth(taken) else {
         return Err(LensError::NoStart { camera: camera.to_owned(), views: views.len() });
     };
     if let Some(quality) = &mut calibration.quality {
         quality.choice = Some(LensChoice { candidates, reason });
     }
-    Ok((calibration, settings))
+    Ok((fit, calibration))
 }
 
 fn free_count(tried: &Tried, size_px: [u32; 2]) -> usize {

@@ -87,23 +87,13 @@ pub fn calibrate_clip(
         ));
     }
     check(camera, board, &views, size_px)?;
-    let corners_m = board.corners_m();
-    let of_views = |views: &[BoardView], sds: &[f64]| -> Result<(LensCalibration, LensSettings), LensError> {
-        let corners: Vec<ViewCorners> =
-            views.iter().zip(sds).map(|(view, &sd)| ViewCorners::new(view, &corners_m, sd)).collect();
-        if settings.compare_models {
-            return best_model(camera, board, views, &corners, size_px, &settings.lens);
-        }
-        let fit = Fit::new(camera, board, &corners, size_px, &settings.lens)?;
-        Ok((fit.calibration(camera, board, views)?, settings.lens.clone()))
-    };
-    let (mut calibration, mut taken) = of_views(&views, &sds)?;
+    let corners = of_views(board, &views, &sds);
+    let (mut fit, mut calibration) = fitted(camera, board, &views, &corners, size_px, settings)?;
     let odd = odd_views(&calibration, &sds);
+    let (kept, kept_corners): (Vec<BoardView>, Vec<ViewCorners>);
+    let mut used = &views;
     if !odd.is_empty() && views.len() - odd.len() >= 3 {
         let frames: Vec<String> = odd.iter().map(|&index| views[index].frame_index.to_string()).collect();
-        let keep = |index: usize| !odd.contains(&index);
-        views = views.into_iter().enumerate().filter(|(index, _)| keep(*index)).map(|(_, view)| view).collect();
-        sds = sds.into_iter().enumerate().filter(|(index, _)| keep(*index)).map(|(_, sd)| sd).collect();
         let count = frames.len();
         remarks.push(format!(
             "{count} {} did not fit and {} put aside (frame {}): was the board moving, bent or partly hidden?",
@@ -111,19 +101,42 @@ pub fn calibrate_clip(
             if count == 1 { "was" } else { "were" },
             frames.join(", "),
         ));
-        check(camera, board, &views, size_px)?;
-        (calibration, taken) = of_views(&views, &sds)?;
+        let left = (0..views.len()).filter(|index| !odd.contains(index));
+        let kept_sds: Vec<f64>;
+        (kept, kept_sds) = left.map(|index| (views[index].clone(), sds[index])).unzip();
+        used = &kept;
+        check(camera, board, used, size_px)?;
+        kept_corners = of_views(board, used, &kept_sds);
+        (fit, calibration) = fitted(camera, board, used, &kept_corners, size_px, settings)?;
     }
-    let corners: Vec<ViewCorners> =
-        views.iter().zip(&sds).map(|(view, &sd)| ViewCorners::new(view, &corners_m, sd)).collect();
-    let fit = Fit::new(camera, board, &corners, size_px, &taken)?;
     // What changed during the clip is the gravest, so it comes first.
-    let mut said = steadiness::remarks(&fit, &views);
+    let mut said = steadiness::remarks(&fit, used);
     said.append(&mut remarks);
     if let Some(quality) = &mut calibration.quality {
         quality.remarks = said;
     }
     Ok(calibration)
+}
+
+fn of_views<'a>(board: &Board, views: &'a [BoardView], sds: &[f64]) -> Vec<ViewCorners<'a>> {
+    let corners_m = board.corners_m();
+    views.iter().zip(sds).map(|(view, &sd)| ViewCorners::new(view, &corners_m, sd)).collect()
+}
+
+fn fitted<'a>(
+    camera: &str,
+    board: &Board,
+    views: &[BoardView],
+    corners: &'a [ViewCorners<'a>],
+    size_px: [u32; 2],
+    settings: &ClipSettings,
+) -> Result<(Fit<'a>, LensCalibration), LensError> {
+    if settings.compare_models {
+        return best_model(camera, board, views, corners, size_px, &settings.lens);
+    }
+    let fit = Fit::new(camera, board, corners, size_px, &settings.lens)?;
+    let calibration = fit.calibration(camera, board, views)?;
+    Ok((fit, calibration))
 }
 
 /// A view with its corners where they were at one time, and the root mean square skew that this took out, px.

@@ -33,13 +33,7 @@ pub(crate) fn held_out_squares(problem: &LensProblem, fitted: &LensState) -> Opt
 /// The views of one fold and their squared errors, px².
 fn fold_squares(problem: &LensProblem, fitted: &LensState, fold: usize, folds: usize) -> Option<Vec<(usize, f64)>> {
     let (out, left): (Vec<usize>, Vec<usize>) = (0..problem.views.len()).partition(|view| view % folds == fold);
-    let training = LensProblem {
-        shape: problem.shape.clone(),
-        views: left.iter().map(|&view| problem.views[view]).collect(),
-        free: problem.free.clone(),
-        bend_free: problem.bend_free,
-        change_from: None,
-    };
+    let training = LensProblem { views: left.iter().map(|&view| problem.views[view]).collect(), ..problem.clone() };
     let start = LensState {
         camera_from_board: left.iter().map(|&view| fitted.camera_from_board[view]).collect(),
         ..fitted.clone()

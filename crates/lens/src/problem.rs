@@ -58,6 +58,7 @@ impl<'a> ViewCorners<'a> {
 
 /// Reprojection of all views. One block per view; columns: free lens parameters, bend and change where they are estimated,
 /// then 6 per pose.
+#[derive(Clone)]
 pub(crate) struct LensProblem<'a> {
     pub(crate) shape: BoardShape,
     pub(crate) views: Vec<&'a ViewCorners<'a>>,

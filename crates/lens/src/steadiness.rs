@@ -43,13 +43,7 @@ fn one_break(fit: &Fit, views: &[BoardView]) -> Option<(f64, String)> {
     let best = splits
         .into_iter()
         .filter_map(|split| {
-            let problem = LensProblem {
-                shape: fit.problem.shape.clone(),
-                views: fit.problem.views.clone(),
-                free: fit.problem.free.clone(),
-                bend_free: fit.problem.bend_free,
-                change_from: Some(split),
-            };
+            let problem = LensProblem { change_from: Some(split), ..fit.problem.clone() };
             let solution = minimise(&problem, fit.solution.state.clone(), &Options::default()).ok()?;
             let evidence = 2.0 * (fit.solution.cost - solution.cost) / solution.residual_sd()?.powi(2);
             Some((split, solution.state.change, evidence))
@@ -82,13 +76,7 @@ struct OwnChange {
 }
 
 fn own_changes(fit: &Fit) -> Vec<OwnChange> {
-    let problem = LensProblem {
-        shape: fit.problem.shape.clone(),
-        views: fit.problem.views.clone(),
-        free: fit.problem.free.clone(),
-        bend_free: fit.problem.bend_free,
-        change_from: Some(0),
-    };
+    let problem = LensProblem { change_from: Some(0), ..fit.problem.clone() };
     let Some(residual_sd) = fit.solution.residual_sd() else { return Vec::new() };
     let of_view = |view| own_change(&problem, &fit.solution.state, view, residual_sd);
     (0..problem.views.len()).filter_map(of_view).collect()
