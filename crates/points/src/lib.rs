@@ -1,7 +1,8 @@
 //! 2D keypoints of one camera: reading them from the files in which they come, and removing what cannot be true.
 //!
 //! [`import`] reads COCO keypoint JSON (dataset and results forms) and tidy CSV; [`write`] writes the same three forms;
-//! [`clean`] undoes left-right swaps and removes frozen points and gross jumps.
+//! [`clean`] undoes left-right swaps and removes frozen points and gross jumps. [`lay_marks_over`] brings in what a person marked;
+//! [`follow_patch`] is the optical flow that carries such marks to other frames.
 //!
 //! # Conventions
 //!
@@ -20,10 +21,12 @@ mod coco_dataset;
 mod coco_results;
 mod collect;
 mod error;
+mod flow;
 mod follow;
 mod frozen;
 mod import;
 mod jumps;
+mod marked;
 mod swaps;
 #[cfg(test)]
 mod test_motion;
@@ -32,5 +35,7 @@ mod write;
 
 pub use clean::clean;
 pub use error::{Place, PointsError};
+pub use flow::{Flow, FlowRequest, GreyPicture, follow_patch, resting_background};
 pub use import::import;
+pub use marked::lay_marks_over;
 pub use write::{PointsForm, write};

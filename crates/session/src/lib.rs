@@ -19,6 +19,7 @@ mod error;
 pub mod footage;
 pub mod keypoints;
 pub mod known;
+pub mod marks;
 pub mod motion;
 pub mod outside_lens;
 mod store;

@@ -3,7 +3,8 @@
 //! [`triangulate`] finds one point from its views; [`ErrorParts`] says how much of its uncertainty comes from the pixels,
 //! the camera poses, the lenses and the clock; [`lift`] does it for whole tracks of several cameras that need not be
 //! synchronised. [`lift_strokes`] is the lift in continuous time for strokes: splines fitted to every row of every frame, with
-//! velocity and acceleration, split at contact.
+//! velocity and acceleration, split at contact. [`SightCourse`] is the same spline through few sights with known noise: where a
+//! racket or ball is to be looked for in frames that nobody marked.
 //!
 //! # Conventions
 //!
@@ -29,5 +30,7 @@ mod side_swaps;
 pub use agreement::{Agreeing, triangulate_agreeing};
 pub use calibration_error::{CalibratedView, CalibrationCovariance, CalibrationError, ErrorParts, ViewSource};
 pub use lift::{LiftError, LiftSettings, Lifted, lift};
-pub use motion::{ContactTime, Moment, MotionSettings, SplineBasis, StrokeMotions, lift_strokes};
+pub use motion::{
+    ContactTime, Moment, MotionSettings, Predicted, Sight, SightCourse, SplineBasis, StrokeMotions, Thing, lift_strokes,
+};
 pub use point::{Triangulated, TriangulationError, View, triangulate};

@@ -193,6 +193,29 @@ pub(crate) fn settle<C: Course>(
     scales: Vec<f64>,
     start: C::State,
 ) -> Result<Fitted<C::State>, SolverError> {
+    rounds(course, observations, scales, start, true)
+}
+
+/// Fits a course to observations whose standard deviations are known: too few of them to tell their own noise.
+///
+/// # Errors
+/// As [`settle`].
+pub(crate) fn settle_with_known_noise<C: Course>(
+    course: &C,
+    observations: &[Observation],
+    landmarks: usize,
+    start: C::State,
+) -> Result<Fitted<C::State>, SolverError> {
+    rounds(course, observations, vec![1.0; landmarks], start, false)
+}
+
+fn rounds<C: Course>(
+    course: &C,
+    observations: &[Observation],
+    scales: Vec<f64>,
+    start: C::State,
+    noise_is_open: bool,
+) -> Result<Fitted<C::State>, SolverError> {
     let precisions = (0..course.groups()).map(|g| course.first_precision(g)).collect();
     let mut fit = Fit {
         course,
@@ -216,7 +239,7 @@ pub(crate) fn settle<C: Course>(
         let solution = minimise(&fit, state, &options)?;
         let covariance = solution.local_covariance()?;
         let squares = fit.squares(&solution.state);
-        if last || adapt(&mut fit, &solution.state, &covariance, &squares, round) < SETTLED {
+        if last || adapt(&mut fit, &solution.state, &covariance, &squares, round, noise_is_open) < SETTLED {
             let weights = squares.iter().enumerate().map(|(block, square)| fit.weight(block, *square)).collect();
             return Ok(Fitted { solution, covariance, scales: fit.scales, mistaken: fit.mistaken, weights });
         }
@@ -232,6 +255,7 @@ fn adapt<C: Course>(
     covariance: &LocalCovariance,
     squares: &[f64],
     round: usize,
+    noise_is_open: bool,
 ) -> f64 {
     let mut prior_rows = 0.0;
     let (mut effective, mut prior_squares) = (vec![0.0; fit.precisions.len()], vec![0.0; fit.precisions.len()]);
@@ -245,7 +269,8 @@ fn adapt<C: Course>(
     }
     // What the priors do not decide of the coefficients, the observations do.
     let decided = fit.course.columns() as f64 - prior_rows;
-    let changed = adapt_scales(fit, squares, decided).max(adapt_precisions(fit, &effective, &prior_squares));
+    let scales = if noise_is_open { adapt_scales(fit, squares, decided) } else { 0.0 };
+    let changed = scales.max(adapt_precisions(fit, &effective, &prior_squares));
     // The first rounds' scales are too rough to tell what is mistaken.
     if round < 2 {
         return f64::INFINITY;

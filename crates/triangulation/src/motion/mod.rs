@@ -3,6 +3,7 @@
 mod basis;
 mod calibration_shift;
 mod course;
+mod course_through_sights;
 mod fit;
 mod observations;
 mod point_course;
@@ -18,4 +19,5 @@ mod stroke_motion;
 mod tests;
 
 pub use basis::{Moment, SplineBasis};
+pub use course_through_sights::{Predicted, Sight, SightCourse, Thing};
 pub use stroke_motion::{ContactTime, MotionSettings, StrokeMotions, lift_strokes};

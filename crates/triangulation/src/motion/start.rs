@@ -27,6 +27,12 @@ impl Places {
         (places.seconds.len() >= 4).then_some(places)
     }
 
+    /// Places in the order of time; `None` with fewer than two.
+    pub(crate) fn of(places: Vec<(f64, Vector3<f64>)>) -> Option<Self> {
+        let (seconds, positions): (Vec<f64>, _) = places.into_iter().unzip();
+        (seconds.len() >= 2).then_some(Self { seconds, positions })
+    }
+
     /// The place at an instant: on the line between neighbours, at the nearest one beyond the ends.
     pub(crate) fn at(&self, seconds: f64) -> Vector3<f64> {
         let after = self.seconds.partition_point(|t| *t < seconds);

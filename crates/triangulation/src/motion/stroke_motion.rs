@@ -35,7 +35,7 @@ const FEWEST_OBSERVATIONS: usize = 12;
 
 /// Distances of throat and tip from the butt, metres: an adult's racket is commonly 0.685 m long, the ITF Rules of Tennis
 /// allow 0.737 m, children's are shorter; the throat is common practice. What is seen decides.
-const RACKET_DISTANCES: [Distance; 3] = [
+pub(super) const RACKET_DISTANCES: [Distance; 3] = [
     Distance { nominal_m: 0.0, sd_m: 0.0 },
     Distance { nominal_m: 0.33, sd_m: 0.05 },
     Distance { nominal_m: 0.685, sd_m: 0.05 },
