@@ -36,6 +36,15 @@ pub const DESKTOP: Window = Window { width: 1200, height: 900, phone: false };
 /// A narrow phone.
 pub const PHONE: Window = Window { width: 390, height: 844, phone: true };
 
+/// A key that is held while another is pressed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Held {
+    /// Control.
+    Control = 2,
+    /// Shift.
+    Shift = 8,
+}
+
 /// How long one answer of the browser may take; the machines of CI are slow and shared.
 const PATIENCE: Duration = Duration::from_secs(120);
 
@@ -293,6 +302,26 @@ impl Page<'_> {
             "axe.run().then(r => r.violations.flatMap(v => v.nodes.map(n => `${v.id}: ${v.help}: ${n.html.slice(0, 160)}`)))",
         );
         serde_json::from_value(found).expect("a list of sentences")
+    }
+
+    /// Presses and lets go of a key by its name (`a`, `Enter`, `ArrowLeft`, `?`), with Shift, Control held or not.
+    pub fn press(&mut self, key: &str, held: &[Held]) {
+        let modifiers: u32 = held.iter().map(|h| *h as u32).sum();
+        let mut down = json!({ "type": "keyDown", "key": key, "modifiers": modifiers });
+        // A key that writes something says what; with Control held it writes nothing.
+        if key.chars().count() == 1 && !held.contains(&Held::Control) {
+            down["text"] = json!(key);
+        }
+        self.call("Input.dispatchKeyEvent", &down);
+        self.call("Input.dispatchKeyEvent", &json!({ "type": "keyUp", "key": key, "modifiers": modifiers }));
+    }
+
+    /// Clicks at a place of the window, CSS pixels.
+    pub fn click(&mut self, [x, y]: [f64; 2]) {
+        for kind in ["mousePressed", "mouseReleased"] {
+            let event = json!({ "type": kind, "x": x, "y": y, "button": "left", "clickCount": 1 });
+            self.call("Input.dispatchMouseEvent", &event);
+        }
     }
 
     /// The page as text, as a reader sees it.

@@ -15,7 +15,10 @@ pub const RACKET_POINTS: [&str; 3] = RACKET;
 pub(crate) const MARK_SD_PX: f64 = 1.0;
 
 /// What a step of the flow adds beyond its own noise, px: patches change as the racket turns, and slide along straight edges.
-const STEP_SD_PX: f64 = 0.35;
+const STEP_SD_PX: f64 = 0.4;
+
+/// The same for the butt: what is followed there is the hand around it, which turns otherwise.
+const HAND_STEP_SD_PX: f64 = 1.0;
 
 /// The flow's own noise counts its pixels as independent; blur and compression make them less so.
 const NOISE_FACTOR: f64 = 2.0;
@@ -28,6 +31,9 @@ const HOMECOMING_PX: f64 = 1.0;
 
 /// Root mean square difference of grey values above which the patch shows something else.
 const LARGEST_RMS_GREY: f64 = 38.0;
+
+/// A course known better than this guides the next step; else the speed of the last one does.
+const TRUSTED_SD_PX: f64 = 5.0;
 
 /// Two carried places of one frame, from the mark before and the mark after, must agree to within this many standard deviations.
 const AGREEMENT_SDS: f64 = 3.5;
@@ -55,19 +61,22 @@ pub(crate) struct Place {
 /// hidden (`None`) stop it.
 pub(crate) fn carry(
     film: &Film,
+    in_the_hand: bool,
     marks: &BTreeMap<usize, Option<[f64; 2]>>,
     range: [usize; 2],
     expected: &Expected<'_>,
 ) -> Result<BTreeMap<usize, Place>, DeskError> {
+    let step_sd_px = if in_the_hand { HAND_STEP_SD_PX } else { STEP_SD_PX };
     let mut forward = BTreeMap::new();
     let mut backward = BTreeMap::new();
     for (frame, px) in marks {
         let Some(px) = px else { continue };
         let next = marks.range(frame + 1..).next().map_or(range[1] + 1, |(next, _)| *next);
         let before = marks.range(..frame).next_back().map(|(before, _)| *before);
-        one_way(film, *frame, *px, (frame + 1..next.min(range[1] + 1)).collect(), expected, &mut forward)?;
+        let on = (frame + 1..next.min(range[1] + 1)).collect();
+        one_way(film, step_sd_px, (*frame, *px), on, expected, &mut forward)?;
         let start = before.map_or(range[0], |b| b + 1).max(range[0]);
-        one_way(film, *frame, *px, (start..*frame).rev().collect(), expected, &mut backward)?;
+        one_way(film, step_sd_px, (*frame, *px), (start..*frame).rev().collect(), expected, &mut backward)?;
     }
     let mut all = BTreeMap::new();
     let frames: std::collections::BTreeSet<usize> = forward.keys().chain(backward.keys()).copied().collect();
@@ -96,8 +105,8 @@ fn together(a: &Place, b: &Place) -> Option<Place> {
 
 fn one_way(
     film: &Film,
-    from: usize,
-    px: [f64; 2],
+    step_sd_px: f64,
+    (from, px): (usize, [f64; 2]),
     frames: Vec<usize>,
     expected: &Expected<'_>,
     found: &mut BTreeMap<usize, Place>,
@@ -111,7 +120,9 @@ fn one_way(
         let (here, there) = (expected(last), expected(frame));
         let seconds = times[frame] - times[last];
         let guess = match (&here, &there) {
-            (Some(a), Some(b)) => [px[0] + b.px[0] - a.px[0], px[1] + b.px[1] - a.px[1]],
+            (Some(a), Some(b)) if velocity.is_none() || b.sd_px < TRUSTED_SD_PX => {
+                [px[0] + b.px[0] - a.px[0], px[1] + b.px[1] - a.px[1]]
+            }
             _ => velocity.map_or(px, |v| [px[0] + v[0] * seconds, px[1] + v[1] * seconds]),
         };
         let (turn, growth) = turned(here.and_then(|e| e.line_px), there.and_then(|e| e.line_px));
@@ -124,15 +135,9 @@ fn one_way(
         if (back.px[0] - px[0]).hypot(back.px[1] - px[1]) > HOMECOMING_PX || flow.rms_grey > LARGEST_RMS_GREY {
             return Ok(());
         }
-        variance += (NOISE_FACTOR * flow.sd_px).powi(2) + STEP_SD_PX * STEP_SD_PX;
+        variance += (NOISE_FACTOR * flow.sd_px).powi(2) + step_sd_px * step_sd_px;
         if variance > LARGEST_SD_PX * LARGEST_SD_PX {
             return Ok(());
-        }
-        if let Some(there) = &there {
-            let off = (flow.px[0] - there.px[0]).hypot(flow.px[1] - there.px[1]);
-            if off > AGREEMENT_SDS * (variance + there.sd_px * there.sd_px).sqrt() {
-                return Ok(());
-            }
         }
         velocity = Some([(flow.px[0] - px[0]) / seconds, (flow.px[1] - px[1]) / seconds]);
         (px, last) = (flow.px, frame);

@@ -103,7 +103,8 @@ mod tests {
         let here = "127.0.0.1:50000";
         let good = format!("/{}/session", guard.key);
         let host = ("host", "127.0.0.1:4321");
-        let get = |from: &str, path: &str, headers: &[(&'static str, &str)]| ask(&guard, from, Method::GET, path, headers);
+        let get =
+            |from: &str, path: &str, headers: &[(&'static str, &str)]| ask(&guard, from, Method::GET, path, headers);
         assert_eq!(get(here, &good, &[host]), None);
         assert_eq!(get(here, &good, &[("host", "localhost:4321")]), None);
         let own = ("origin", "http://127.0.0.1:4321");

@@ -27,5 +27,5 @@ pub use carry::RACKET_POINTS;
 pub use curve::{EpipolarCurve, epipolar_curve};
 pub use desk::{Calibrated, Desk, DeskInput, KnownEvent, Recalibrate};
 pub use error::DeskError;
-pub use propose::{CameraProposals, FrameProposals, NextFrame, Passage, Proposal, Proposals, ProposalSource, propose};
+pub use propose::{CameraProposals, FrameProposals, NextFrame, Passage, Proposal, ProposalSource, Proposals, propose};
 pub use server::{Serving, serve};

@@ -75,7 +75,7 @@ pub struct Proposal {
     pub name: String,
     /// Where, px.
     pub px: [f64; 2],
-    /// Radius of the 95 % ring, px.
+    /// Radius of the ring, px: that of 95 % where the course's smoothness holds; in fast stretches without marks it holds fewer.
     pub ring_px: f64,
     /// Where it comes from.
     pub source: ProposalSource,
@@ -348,8 +348,9 @@ impl Found {
         Some(Place { px: seen.px, sd_px: seen.sd_px() })
     }
 
-    /// The frame with the largest ring of the thing's farthest landmark (the tip), or where nothing is known, the one farthest
-    /// from what is; with a number by which things compare.
+    /// First the seeds: both sides of every break, the ends of the passage, and moments evenly between, the same in all cameras, so
+    /// that each is seen from two places. Then the frame with the largest ring of the thing's farthest landmark (the tip). With a number
+    /// by which things compare.
     fn next(
         &self,
         views: &[View],
@@ -357,51 +358,80 @@ impl Found {
         calibrated: Option<&[CalibratedCamera]>,
         breaks: &[f64],
     ) -> Option<(f64, NextFrame)> {
-        /// What lies in a piece that has no course yet comes before all rings.
-        const NOTHING_KNOWN: f64 = 1e6;
+        /// Seeds come before all rings.
+        const SEED: f64 = 1e6;
         let landmark = names.len() - 1;
-        let seconds = |view: &View, index: usize, frame: usize| -> f64 {
+        // The ball waits until it was begun: a person who marks rackets is not sent to balls.
+        let begun = views.iter().any(|v| v.marks.iter().any(|m| !m.is_empty()));
+        if !begun && self.thing == Thing::Ball {
+            return None;
+        }
+        let session = |view: &View, index: usize, frame: usize| -> f64 {
             let pts = view.film.footage.frame_pts_seconds[frame];
             calibrated.and_then(|c| c.get(index)).map_or(pts, |c| c.clock.session_seconds(pts))
         };
-        let piece = |t: f64| breaks.iter().filter(|b| **b < t).count();
         let mut best: Option<(f64, NextFrame)> = None;
         for (index, view) in views.iter().enumerate() {
-            let answered: Vec<f64> = view.marks[landmark].keys().map(|f| seconds(view, index, *f)).collect();
-            let ends = [seconds(view, index, view.frames[0]), seconds(view, index, view.frames[1])];
-            for frame in view.frames[0]..=view.frames[1] {
-                if view.marks[landmark].contains_key(&frame) {
+            let times: Vec<(usize, f64)> =
+                (view.frames[0]..=view.frames[1]).map(|f| (f, session(view, index, f))).collect();
+            let marks = &view.marks[landmark];
+            let answered = |t: f64, within: f64| {
+                marks.range(view.frames[0]..=view.frames[1]).any(|(f, _)| (session(view, index, *f) - t).abs() < within)
+            };
+            let (Some(first), Some(last)) = (times.first(), times.last()) else { continue };
+            for (number, seed) in seeds([first.1, last.1], breaks).into_iter().enumerate() {
+                if answered(seed, 0.5 * SEED_SPACING_SECONDS.min(0.06)) {
                     continue;
                 }
-                let at = seconds(view, index, frame);
-                let (score, ring_px, why) = match self.predicted(view, landmark, frame) {
-                    Some(place) if place.sd_px.is_finite() => {
-                        let ring = RING_SDS * place.sd_px;
-                        (ring, Some(ring), format!("the ring of {} is largest here", shown(names[landmark])))
-                    }
-                    _ => {
-                        // Farthest from everything marked in this piece and from its ends: the first mark goes into the middle.
-                        let own = answered.iter().filter(|t| piece(**t) == piece(at));
-                        let count = own.clone().count() as f64;
-                        let edges = ends.iter().chain(breaks.iter()).map(|t| (t - at).abs() * 2.0);
-                        let gap = own.map(|t| (t - at).abs()).chain(edges).fold(f64::INFINITY, f64::min);
-                        let why = "nothing is known about this part yet".to_owned();
-                        (NOTHING_KNOWN * (1.0 - 0.01 * count) + gap, None, why)
-                    }
+                let near = times.iter().min_by(|a, b| (a.1 - seed).abs().total_cmp(&(b.1 - seed).abs()));
+                let score = SEED - number as f64 - 0.1 * index as f64;
+                if let Some((frame, _)) = near.filter(|_| best.as_ref().is_none_or(|(most, _)| score > *most)) {
+                    let ring_px = self.predicted(view, landmark, *frame).map(|p| RING_SDS * p.sd_px);
+                    let why = "every stroke starts with a few frames that both cameras share".to_owned();
+                    best = Some((score, NextFrame { camera: view.film.camera.clone(), frame: *frame, ring_px, why }));
+                }
+            }
+            for (frame, at) in &times {
+                if answered(*at, 0.016) {
+                    continue;
+                }
+                let Some(place) = self.predicted(view, landmark, *frame).filter(|p| p.sd_px.is_finite()) else {
+                    continue;
                 };
-                if ring_px.is_some_and(|ring| ring < SMALL_RING_PX) {
-                    continue;
-                }
-                if best.as_ref().is_none_or(|(most, _)| score > *most) {
+                let ring = RING_SDS * place.sd_px;
+                if ring >= SMALL_RING_PX && best.as_ref().is_none_or(|(most, _)| ring > *most) {
+                    let why = format!("the ring of {} is largest here", shown(names[landmark]));
                     let camera = view.film.camera.clone();
-                    best = Some((score, NextFrame { camera, frame, ring_px, why }));
+                    best = Some((ring, NextFrame { camera, frame: *frame, ring_px: Some(ring), why }));
                 }
             }
         }
-        // The ball waits until it was begun: a person who marks rackets is not sent to balls.
-        let begun = views.iter().any(|v| v.marks.iter().any(|m| !m.is_empty()));
-        best.filter(|_| begun || self.thing == Thing::Racket)
+        best
     }
+}
+
+/// Distance of seeds within a piece, seconds.
+const SEED_SPACING_SECONDS: f64 = 0.33;
+
+/// Seeds keep this far from a break, seconds: ball and strings touch for some milliseconds, and a frame takes its time.
+const FROM_BREAK_SECONDS: f64 = 0.012;
+
+/// Session times of the frames that are asked for first: the breaks' sides, the ends, then evenly between, piece by piece.
+fn seeds(ends: [f64; 2], breaks: &[f64]) -> Vec<f64> {
+    let inner = breaks.iter().copied().filter(|b| ends[0] < *b && *b < ends[1]);
+    let edges: Vec<f64> = std::iter::once(ends[0]).chain(inner).chain(std::iter::once(ends[1])).collect();
+    let (mut sides, mut between) = (Vec::new(), Vec::new());
+    for pair in edges.windows(2) {
+        let (from, to) = (pair[0] + FROM_BREAK_SECONDS, pair[1] - FROM_BREAK_SECONDS);
+        if to <= from {
+            continue;
+        }
+        sides.extend([to, from]);
+        let parts = ((to - from) / SEED_SPACING_SECONDS).round().max(2.0) as usize;
+        between.extend((1..parts).map(|i| from + (to - from) * i as f64 / parts as f64));
+    }
+    sides.extend(between);
+    sides
 }
 
 fn shown(name: &str) -> &str {
@@ -463,9 +493,34 @@ fn carry_all(
                 let sd_px = own.sd_px();
                 (sd_px < GUIDING_SD_PX).then(|| Expectation { px: own.px, sd_px, line_px: line_px.flatten() })
             };
-            carry(view.film, &view.marks[*landmark], view.frames, &expected)
+            let in_the_hand = landmarks == RACKET_POINTS.len() && *landmark == 0;
+            carry(view.film, in_the_hand, &view.marks[*landmark], view.frames, &expected)
         })
         .collect::<Result<_, DeskError>>()?;
     found.reverse();
     Ok((0..views.len()).map(|_| (0..landmarks).filter_map(|_| found.pop()).collect()).collect())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn seeds_stand_on_both_sides_of_contact_and_between() {
+        let found = seeds([0.0, 1.7], &[1.05, 9.0]);
+        let near = |t: f64| found.iter().any(|s| (s - t).abs() < 0.013);
+        assert!(near(0.0) && near(1.05 - 0.012) && near(1.05 + 0.012) && near(1.7), "{found:?}");
+        assert!(found.len() <= 8, "{found:?}");
+        assert!(found.iter().all(|s| (0.0..=1.7).contains(s) && (s - 1.05).abs() > 0.011));
+        assert_eq!(seeds([0.0, 0.01], &[]), [0.0; 0]);
+    }
+
+    #[test]
+    fn a_passage_has_a_length_and_an_end() {
+        let passage = |from_seconds, to_seconds| Passage { from_seconds, to_seconds }.checked();
+        assert!(passage(1.0, 2.5).is_ok());
+        for (from, to) in [(1.0, 1.0), (2.0, 1.0), (0.0, 1e9), (f64::NAN, 1.0), (f64::NEG_INFINITY, 0.0)] {
+            assert!(passage(from, to).is_err(), "{from} {to}");
+        }
+    }
 }

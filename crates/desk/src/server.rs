@@ -49,7 +49,7 @@ const PAGE: [(&str, &str, &str); 8] = [
 const HEADERS: [(&str, &str); 7] = [
     (
         "content-security-policy",
-        "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' blob:; connect-src 'self'; \
+        "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' blob: data:; connect-src 'self'; \
          base-uri 'none'; form-action 'none'; frame-ancestors 'none'",
     ),
     ("x-content-type-options", "nosniff"),
@@ -233,11 +233,8 @@ async fn session(State(shared): State<Arc<Shared>>) -> Json<Value> {
             })
         })
         .collect();
-    let events: Vec<Value> = desk
-        .known_events()
-        .iter()
-        .map(|e| json!({ "kind": e.kind, "session_seconds": e.session_seconds }))
-        .collect();
+    let events: Vec<Value> =
+        desk.known_events().iter().map(|e| json!({ "kind": e.kind, "session_seconds": e.session_seconds })).collect();
     let kinds: Vec<Value> = EVENT_KINDS.iter().map(|k| json!({ "kind": k, "label": k.label() })).collect();
     Json(json!({
         "player": description.player.code,
@@ -273,7 +270,8 @@ async fn frame(
     Path((_, camera, frame)): Path<(String, String, usize)>,
 ) -> Result<Response, DeskError> {
     let bytes = aside(move || shared.desk.film(&camera)?.1.jpeg(frame)).await?;
-    Ok(([(CONTENT_TYPE, "image/jpeg"), (CACHE_CONTROL, "no-store")], Body::from(bytes.as_ref().clone())).into_response())
+    Ok(([(CONTENT_TYPE, "image/jpeg"), (CACHE_CONTROL, "no-store")], Body::from(bytes.as_ref().clone()))
+        .into_response())
 }
 
 /// What the curve is asked for.
@@ -290,10 +288,7 @@ struct CurveAsked {
     to_frame: usize,
 }
 
-async fn curve(
-    State(shared): State<Arc<Shared>>,
-    Query(asked): Query<CurveAsked>,
-) -> Result<Json<Value>, DeskError> {
+async fn curve(State(shared): State<Arc<Shared>>, Query(asked): Query<CurveAsked>) -> Result<Json<Value>, DeskError> {
     let curve = aside(move || {
         let velocity = asked.vx.zip(asked.vy).map(|(x, y)| [x, y]);
         let numbers = [Some(asked.x), Some(asked.y), asked.vx, asked.vy];

@@ -61,6 +61,17 @@ pub(crate) enum Command {
     Rig(Asked),
     /// Import and check the 2D keypoints
     Points(Asked),
+    /// Mark racket, ball, court points and events on the pictures, in a page of this computer's browser
+    Mark {
+        /// Session folder or session.toml
+        session: PathBuf,
+        /// Port on 127.0.0.1; any that is free, if left out
+        #[arg(long, default_value_t = 0, hide_default_value = true)]
+        port: u16,
+        /// Print the page's address without opening a browser
+        #[arg(long)]
+        no_browser: bool,
+    },
     /// One clock for all cameras, from sound and then from motion
     Clock(Asked),
     /// 3D tracks with their covariance

@@ -11,6 +11,7 @@
 mod arguments;
 mod board_print;
 mod demo;
+mod mark;
 mod new;
 mod pictures;
 mod plan;
@@ -70,6 +71,7 @@ fn run(arguments: &Arguments) -> anyhow::Result<()> {
         Command::Lens(asked) => lens(asked),
         Command::Rig(asked) => show::rig(&Stages::open(&asked.session)?, asked.json),
         Command::Points(asked) => show::points(&Stages::open(&asked.session)?, asked.json),
+        Command::Mark { session, port, no_browser } => mark::open(session, *port, *no_browser),
         Command::Clock(asked) => show::clock(&Stages::open(&asked.session)?, asked.json),
         Command::Lift(asked) => show::lift(&Stages::open(&asked.session)?, asked.json),
         Command::Strokes(asked) => show::strokes(&Stages::open(&asked.session)?, asked.json),

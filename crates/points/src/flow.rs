@@ -52,6 +52,9 @@ const MOST_STEPS: usize = 25;
 /// A step shorter than this ends a level, px.
 const SETTLED_PX: f64 = 0.01;
 
+/// Steps that never get shorter than this are no answer at the finest level, px.
+const SWINGING_PX: f64 = 0.15;
+
 /// Grey values from the background at which a pixel starts to count, and counts fully.
 const MOVING_GREYS: [f64; 2] = [8.0, 24.0];
 
@@ -289,7 +292,9 @@ fn settle(
         if (px[0] - start[0]).hypot(px[1] - start[1]) > farthest {
             return None;
         }
-        if length < SETTLED_PX * f64::from(1u32 << level) || (step + 1 == MOST_STEPS && level > 0) {
+        // Weights that swing between steps leave a coarse place, which is good enough for the next level, or the last hundredths.
+        let swinging = step + 1 == MOST_STEPS && (level > 0 || length < SWINGING_PX);
+        if length < SETTLED_PX * f64::from(1u32 << level) || swinging {
             let sd_px = rms_grey.max(1.0) / least.sqrt() * request.growth;
             return Some(Flow { px, rms_grey, sd_px, moving_share });
         }

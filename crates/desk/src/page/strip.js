@@ -44,13 +44,18 @@ export class Strip {
         context.fillStyle = "#fff"; context.beginPath(); context.moveTo(x - 6, top - 1); context.lineTo(x + 6, top - 1); context.lineTo(x, top + 9); context.fill();
       }
     });
-    for (const event of events) {
+    // Marked events first; a label that would cover another is left out.
+    const labels = [];
+    for (const event of [...events].sort((a, b) => b.marked - a.marked || a.seconds - b.seconds)) {
       const x = this.x(event.seconds);
       if (x < 96 || x > canvas.clientWidth - 16) continue;
       context.strokeStyle = event.marked ? "#fff" : "#aab6bf"; context.lineWidth = event.marked ? 1.5 : 1;
       context.setLineDash(event.marked ? [] : [3, 3]);
       context.beginPath(); context.moveTo(x, 14); context.lineTo(x, canvas.clientHeight - 4); context.stroke(); context.setLineDash([]);
-      context.fillStyle = event.marked ? "#fff" : "#aab6bf"; context.fillText(event.label, Math.min(x + 3, canvas.clientWidth - 90), 8);
+      const left = Math.min(x + 3, canvas.clientWidth - 90), right = left + context.measureText(event.label).width + 6;
+      if (labels.some(([from, to]) => left < to && right > from)) continue;
+      labels.push([left, right]);
+      context.fillStyle = event.marked ? "#fff" : "#aab6bf"; context.fillText(event.label, left, 8);
     }
     const x = this.x(seconds);
     context.strokeStyle = "#fff"; context.lineWidth = 2;

@@ -114,7 +114,7 @@ impl Stages {
     pub(crate) fn rig(&self) -> anyhow::Result<RigCalibration> {
         let lenses = self.lenses()?;
         let (shared, board_files) = self.shared_sightings()?;
-        let marks: Vec<BTreeMap<String, [f64; 2]>> = self.cameras().iter().map(|c| c.court_points.clone()).collect();
+        let marks: Vec<BTreeMap<String, [f64; 2]>> = self.cameras().iter().map(|c| self.court_points(c)).collect();
         let lines: Vec<Vec<LinePoint>> = self.cameras().iter().map(line_points).collect();
         let court = self.session.court();
         let inputs: Vec<PathBuf> = lenses.iter().map(|l| l.file.clone()).chain(board_files).collect();
@@ -154,7 +154,7 @@ impl Stages {
                 camera_from_world: placed.camera_from_world,
                 read_out: Self::read_out(camera, &footage),
             };
-            midline_vision::draw_court(&mut picture.pixels, &posed, court, &camera.court_points);
+            midline_vision::draw_court(&mut picture.pixels, &posed, court, &self.court_points(camera));
             let [width, height] = picture.size_px;
             let mut png = std::io::Cursor::new(Vec::new());
             image::write_buffer_with_format(
@@ -168,6 +168,11 @@ impl Stages {
             write_atomically(&self.session.computed(&format!("rig-{}.png", camera.name)), &png.into_inner())?;
         }
         Ok(())
+    }
+
+    /// Court points of a camera: those of the description with those marked on the pictures laid over them.
+    fn court_points(&self, camera: &CameraDescription) -> BTreeMap<String, [f64; 2]> {
+        self.marks.camera(&camera.name).court_over(&camera.court_points)
     }
 
     pub(crate) fn rig_file(&self) -> PathBuf {

@@ -12,7 +12,8 @@ use midline_geometry::{ReadOut, ScanDirection};
 use midline_session::calibration::LensCalibration;
 use midline_session::description::{CameraDescription, Session};
 use midline_session::footage::Footage;
-use midline_session::read_computed;
+use midline_session::marks::{self, Marks};
+use midline_session::{SessionError, read_computed};
 
 use crate::store::Hashes;
 
@@ -26,13 +27,28 @@ pub(crate) struct NotMeasurable(pub(crate) String);
 /// A session and what has been computed of it.
 pub(crate) struct Stages {
     pub(crate) session: Session,
+    /// What a person marked on the pictures, as it was when the session was opened.
+    marks: Marks,
     hashes: Hashes,
 }
 
 impl Stages {
     /// Opens a session folder or a `session.toml`.
     pub(crate) fn open(path: &Path) -> anyhow::Result<Self> {
-        Ok(Self { session: Session::open(path)?, hashes: Hashes::default() })
+        let session = Session::open(path)?;
+        let marks = Marks::read(&session.folder)?;
+        let known: Vec<&str> = session.description.cameras.iter().map(|c| c.name.as_str()).collect();
+        let mut named = marks.cameras.keys().chain(marks.events.iter().map(|e| &e.camera));
+        if let Some(unknown) = named.find(|name| !known.contains(&name.as_str())) {
+            return Err(SessionError::UnknownName {
+                path: session.folder.join(marks::FILE_NAME),
+                kind: "camera",
+                name: unknown.clone(),
+                known: known.join(", "),
+            }
+            .into());
+        }
+        Ok(Self { session, marks, hashes: Hashes::default() })
     }
 
     /// Runs everything that is not up to date, then writes report and recording.

@@ -10,6 +10,7 @@ use midline_session::board::{Board, BoardView};
 use midline_session::description::CameraDescription;
 use midline_session::footage::{Footage, Particulars};
 use midline_session::keypoints::Keypoints;
+use midline_session::marks;
 use midline_vision::Grey;
 use rayon::iter::{IntoParallelRefIterator, ParallelIterator};
 use serde::{Deserialize, Serialize};
@@ -83,11 +84,16 @@ impl Stages {
         let path = self.given(&camera.points, &format!("the keypoints of camera \"{}\"", camera.name))?;
         let footage = self.footage(camera)?;
         let media = self.session.computed(&format!("media-{}.json", camera.name));
-        let provenance = self.hashes.provenance("points", &self.session.folder, &[path.clone(), media], json!({}))?;
+        // Only this camera's points: a mark elsewhere, or of the court, asks for nothing here.
+        let marks = self.marks.camera(&camera.name);
+        let settings = json!({ "marked": marks.points, "carried": marks.carried });
+        let provenance = self.hashes.provenance("points", &self.session.folder, &[path.clone(), media], settings)?;
         let output = self.points_file(camera);
         self.hashes.kept(&output, provenance, || {
             let mut keypoints = midline_points::import(&path, &camera.name, &footage)?;
             midline_points::clean(&mut keypoints, &footage);
+            let marks_file = self.session.folder.join(marks::FILE_NAME);
+            midline_points::lay_marks_over(&mut keypoints, &marks, &footage, &marks_file)?;
             Ok(keypoints)
         })
     }
