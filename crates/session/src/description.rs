@@ -85,11 +85,25 @@ pub enum Handedness {
 }
 
 /// Which court the points belong to.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct CourtChoice {
     /// Name of a court model, such as `itf-tennis`.
     pub model: String,
+    /// How far off the marked points may be, px (1 sd), where they are not marked with care; the court's lines in the picture
+    /// must then show where they are.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub marks_sd_px: Option<f64>,
+}
+
+/// About where a camera stands on the court, for one without marked points.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct RoughPlace {
+    /// Place of the lens, court frame, metres: right of the centre mark, from the near baseline toward the net, above ground.
+    pub stands_m: [f64; 3],
+    /// What is in the middle of its picture, court frame, metres.
+    pub looks_at_m: [f64; 3],
 }
 
 /// One camera.
@@ -117,6 +131,10 @@ pub struct CameraDescription {
     /// crossings are out of the picture or hidden.
     #[serde(default)]
     pub court_lines: BTreeMap<String, Vec<[f64; 2]>>,
+    /// About where it stands, to half a metre and a few degrees, in place of marked points: the court's lines in the picture
+    /// show the rest.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub rough_place: Option<RoughPlace>,
 }
 
 /// Where a lens calibration comes from.
@@ -348,14 +366,17 @@ fn known_board<'a>(file: &Path, description: &'a Description, name: &str) -> Res
 }
 
 fn check_court(file: &Path, text: &str, description: &Description) -> Result<(), SessionError> {
-    let marked = description.cameras.iter().find(|c| !(c.court_points.is_empty() && c.court_lines.is_empty()));
+    let marked = description
+        .cameras
+        .iter()
+        .find(|c| !(c.court_points.is_empty() && c.court_lines.is_empty() && c.rough_place.is_none()));
     let Some(choice) = &description.court else {
         return match marked {
             Some(camera) => Err(SessionError::malformed(
                 file,
-                line_with(text, "court_points").or_else(|| line_with(text, "court_lines")),
+                ["court_points", "court_lines", "rough_place"].iter().find_map(|word| line_with(text, word)),
                 format!(
-                    "camera \"{}\" has court_points or court_lines but there is no [court] with a model; add model = \"itf-tennis\"",
+                    "camera \"{}\" has court_points, court_lines or a rough_place but there is no [court] with a model; add model = \"itf-tennis\"",
                     camera.name
                 ),
             )),
@@ -367,10 +388,27 @@ fn check_court(file: &Path, text: &str, description: &Description) -> Result<(),
             path: file.to_owned(),
             kind: "court model",
             name: choice.model.clone(),
-            known: "itf-tennis".to_owned(),
+            known: Court::all().iter().map(|court| court.name.clone()).collect::<Vec<_>>().join(", "),
         });
     };
+    if let Some(sd) = choice.marks_sd_px
+        && !(0.1..=30.0).contains(&sd)
+    {
+        let reason = format!("marks_sd_px = {sd} is not between 0.1 and 30; leave it out for points marked with care");
+        return Err(SessionError::malformed(file, line_with(text, "marks_sd_px"), reason));
+    }
     for camera in &description.cameras {
+        if let Some(RoughPlace { stands_m, looks_at_m }) = camera.rough_place {
+            let apart = (0..3).map(|axis| (stands_m[axis] - looks_at_m[axis]).powi(2)).sum::<f64>().sqrt();
+            let level = (stands_m[0] - looks_at_m[0]).hypot(stands_m[1] - looks_at_m[1]);
+            if !(apart.is_finite() && level > 0.5 && stands_m[2] > 0.0) {
+                let reason = format!(
+                    "camera \"{}\": rough_place must stand above the ground and look at something at least half a metre away from below it",
+                    camera.name
+                );
+                return Err(SessionError::malformed(file, line_with(text, "rough_place"), reason));
+            }
+        }
         for name in camera.court_points.keys() {
             known(file, "court point", name, court.points_m.keys().map(String::as_str))?;
         }
@@ -440,6 +478,17 @@ clips = { fence = "footage/fence-board.mp4", gate = "footage/gate-board.mp4" }
         assert!(message.contains("no court point named \"middle\""), "{message}");
         let message = error(&GOOD.replace("near-service-line", "tramline"));
         assert!(message.contains("no court line named \"tramline\""), "{message}");
+        let message = error(&GOOD.replace("model = \"itf-tennis\"", "model = \"itf-tennis\"\nmarks_sd_px = 300"));
+        assert!(message.contains("session.toml:7") && message.contains("between 0.1 and 30"), "{message}");
+        let rough = |stands: &str| {
+            GOOD.replace(
+                "court_lines =",
+                &format!("rough_place = {{ stands_m = {stands}, looks_at_m = [0, 2, 1] }}\ncourt_lines ="),
+            )
+        };
+        assert!(parse(Path::new("session.toml"), &rough("[7.6, -2, 1.7]")).is_ok());
+        let message = error(&rough("[7.6, -2, -1.7]"));
+        assert!(message.contains("session.toml:18") && message.contains("above the ground"), "{message}");
         let message = error(&GOOD.replace("[9, 6]", "[8, 6]"));
         assert!(message.contains("half turn"), "{message}");
         let message = error(&GOOD.replace("0.008", "8"));

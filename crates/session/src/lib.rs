@@ -21,6 +21,7 @@ pub mod keypoints;
 pub mod known;
 pub mod motion;
 pub mod outside_lens;
+pub mod steadiness;
 mod store;
 pub mod strokes;
 mod table;

@@ -13,8 +13,8 @@ use serde::{Deserialize, Serialize};
 use crate::SynthError;
 use crate::clips::{self, BOARDS_HZ, STROKES_HZ};
 use crate::encoder;
-use crate::phone::ClipClock;
-use crate::scenario::{SessionPlan, sessions};
+use crate::phone::{ClipClock, Place};
+use crate::scenario::{Posted, SessionPlan, sessions};
 use crate::scene::View;
 use crate::session_file;
 use crate::truth::{self, CameraTruth, ClockTruth, RestTruth, SharedBoardTruth, Truth};
@@ -115,6 +115,41 @@ pub fn write_academy(folder: &Path, progress: &(dyn Fn(&str, f64) + Sync)) -> Re
     put_in_place(&demo, folder, staging.path())?;
     progress("demo complete", 1.0);
     Ok(academy)
+}
+
+/// Folder of the session that [`write_knocked_session`] writes.
+pub const KNOCKED_SESSION: &str = "p12-knocked";
+
+/// When its tripod "fence" is knocked, session seconds.
+pub const KNOCKED_SECONDS: f64 = 4.312;
+
+/// Writes one more session into a demo that stands complete in `demo`: the start of P12's, with the tripod of camera "fence"
+/// knocked between the first and the second stroke. It is for tests and not part of the demo.
+///
+/// # Errors
+/// As [`write_academy`].
+pub fn write_knocked_session(demo: &Path) -> Result<(), SynthError> {
+    let mut plan = sessions()?.swap_remove(2);
+    plan.folder = KNOCKED_SESSION;
+    for posted in &mut plan.posted {
+        posted.duration_seconds = posted.clock.pts_seconds(7.0);
+    }
+    encoder::check()?;
+    let court = Court::itf_tennis().map_err(|e| SynthError::Scenario { reason: format!("the court model: {e}") })?;
+    let mut place = plan.posted[0].place;
+    // The leg gives way by a centimetre, and the phone looks a little lower and to the side.
+    place.centre[2] -= 0.01;
+    place.target = place.target.map(|coordinate| coordinate + 0.06);
+    let view = |posted: &Posted, place: &Place| View::of(&posted.phone, &place.camera_from_world(), &court);
+    let knocked = clips::Knocked { session_seconds: KNOCKED_SECONDS, place, view: view(&plan.posted[0], &place)? };
+    let folder = demo.join(plan.folder);
+    let footage = folder.join("footage");
+    std::fs::create_dir_all(&footage).map_err(SynthError::io(&footage, "making the folder"))?;
+    plan.posted.par_iter().enumerate().try_for_each(|(camera, posted)| {
+        let knocked = (camera == 0).then_some(&knocked);
+        clips::write_strokes_knocked(&folder, &plan, camera, &view(posted, &posted.place)?, knocked, &|| ())
+    })?;
+    write_session(demo, &plan, &court)
 }
 
 /// Refuses a folder that holds anything but an earlier demo.

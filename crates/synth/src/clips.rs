@@ -12,7 +12,7 @@ use crate::canvas::{Canvas, Capsule, Colour};
 use crate::detector::{Filmed, detect, true_pixels};
 use crate::encoder::{ClipForm, Encoder};
 use crate::keypoint_files;
-use crate::phone::{ClipClock, Phone, TICKS_PER_SECOND, frame_ticks};
+use crate::phone::{ClipClock, Phone, Place, TICKS_PER_SECOND, frame_ticks};
 use crate::player_picture::Painter;
 use crate::scenario::{LENS_BOARD, SHARED_BOARD, SessionPlan, board};
 use crate::scene::View;
@@ -111,6 +111,28 @@ pub(crate) fn write_strokes(
     view: &View,
     written: FrameWritten,
 ) -> Result<(), SynthError> {
+    write_strokes_knocked(folder, plan, camera, view, None, written)
+}
+
+/// A tripod that was knocked, with what its phone sees from then on.
+pub(crate) struct Knocked {
+    pub(crate) session_seconds: f64,
+    pub(crate) place: Place,
+    pub(crate) view: View,
+}
+
+/// Writes the strokes' clip of a camera whose tripod may be knocked on the way, and its keypoints.
+///
+/// # Errors
+/// When a file cannot be written or encoded.
+pub(crate) fn write_strokes_knocked(
+    folder: &Path,
+    plan: &SessionPlan,
+    camera: usize,
+    view: &View,
+    knocked: Option<&Knocked>,
+    written: FrameWritten,
+) -> Result<(), SynthError> {
     let posted = &plan.posted[camera];
     let phone = &posted.phone;
     let ticks = strokes_ticks(plan, camera);
@@ -119,7 +141,14 @@ pub(crate) fn write_strokes(
     let movement = &plan.movement;
     let contacts = movement.contacts();
     let filmed = Filmed { handedness: plan.handedness, figure: &|t| movement.figure(t), ball: &|t| movement.ball(t) };
-    let pixels = true_pixels(&eye, posted.clock, &pts, &filmed);
+    let mut pixels = true_pixels(&eye, posted.clock, &pts, &filmed);
+    let later = knocked.map(|knocked| (knocked, phone.camera(&knocked.place)));
+    if let Some((knocked, eye)) = &later {
+        let from = pts.partition_point(|pts| posted.clock.session_seconds(*pts) < knocked.session_seconds);
+        let after = true_pixels(eye, posted.clock, &pts[from..], &filmed);
+        pixels.truncate(from);
+        pixels.extend(after);
+    }
     let found = detect(phone.name, seed(plan, camera, 3), posted.clock, &pts, &pixels, &contacts);
     let text = keypoint_files::text(posted.points_form, &found, phone.intrinsics.size_px)
         .map_err(|e| SynthError::Scenario { reason: format!("keypoints of \"{}\": {e}", phone.name) })?;
@@ -140,8 +169,18 @@ pub(crate) fn write_strokes(
     let recording =
         Recording { path: &path, phone, frames_per_second: STROKES_HZ, sound: &sound, ticks: &ticks, written };
     recording.run(&mut canvas, |canvas, pts_seconds| {
-        canvas.copy_from(&view.picture);
-        painter.draw(canvas, posted.clock.session_seconds(pts_seconds), &|t| (movement.figure(t), movement.ball(t)));
+        let session_seconds = posted.clock.session_seconds(pts_seconds);
+        let moves = |t: f64| (movement.figure(t), movement.ball(t));
+        match later.as_ref().filter(|(knocked, _)| session_seconds >= knocked.session_seconds) {
+            Some((knocked, eye)) => {
+                canvas.copy_from(&knocked.view.picture);
+                Painter { phone, camera: eye, shirt: plan.shirt }.draw(canvas, session_seconds, &moves);
+            }
+            None => {
+                canvas.copy_from(&view.picture);
+                painter.draw(canvas, session_seconds, &moves);
+            }
+        }
     })
 }
 

@@ -57,7 +57,7 @@ mod stroke;
 mod style;
 mod truth;
 
-pub use academy::{Academy, existing_academy, write_academy};
+pub use academy::{Academy, KNOCKED_SECONDS, KNOCKED_SESSION, existing_academy, write_academy, write_knocked_session};
 pub use error::SynthError;
 pub use truth::{
     AcrossTruth, CameraTruth, ClockTruth, DipTruth, EventTruth, PeakTruth, RestTruth, SegmentTruth, SharedBoardTruth,

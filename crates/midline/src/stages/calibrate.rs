@@ -1,20 +1,15 @@
-//! Lens, rig and clock.
+//! Lens and clock.
 
-use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 use anyhow::Context;
 use midline_clock::CameraSound;
-use midline_geometry::Camera;
 use midline_lens::ClipSettings;
-use midline_media::PictureFormat;
-use midline_rig::{LinePoint, RigInput, SharedSighting};
+use midline_rig::SharedSighting;
 use midline_session::board::Board;
-use midline_session::calibration::{CalibratedCamera, ClockCalibration, LensCalibration, RigCalibration, World};
-use midline_session::court::{Court, LineEdge};
+use midline_session::calibration::{CalibratedCamera, ClockCalibration, LensCalibration};
 use midline_session::description::{CameraDescription, LensSource};
 use midline_session::footage::SoundTrack;
-use midline_session::write_atomically;
 use serde_json::json;
 
 use super::Stages;
@@ -110,73 +105,10 @@ impl Stages {
         Ok(())
     }
 
-    /// The rig stage.
-    pub(crate) fn rig(&self) -> anyhow::Result<RigCalibration> {
-        let lenses = self.lenses()?;
-        let (shared, board_files) = self.shared_sightings()?;
-        let marks: Vec<BTreeMap<String, [f64; 2]>> = self.cameras().iter().map(|c| c.court_points.clone()).collect();
-        let lines: Vec<Vec<LinePoint>> = self.cameras().iter().map(line_points).collect();
-        let court = self.session.court();
-        let inputs: Vec<PathBuf> = lenses.iter().map(|l| l.file.clone()).chain(board_files).collect();
-        let provenance = self.hashes.provenance(
-            "rig",
-            &self.session.folder,
-            &inputs,
-            json!({ "court": court, "court_points": marks, "court_lines": self.cameras().iter().map(|c| &c.court_lines).collect::<Vec<_>>(), "board": shared.as_ref().map(|(board, _)| board) }),
-        )?;
-        let lenses: Vec<LensCalibration> = lenses.into_iter().map(|l| l.lens).collect();
-        self.hashes.kept(&self.rig_file(), provenance, || {
-            let spinner = progress::spinner("rig");
-            let input = RigInput {
-                lenses: &lenses,
-                boards: shared.as_ref().map(|(board, sightings)| (*board, sightings.as_slice())),
-                court: court.as_ref().map(|court| (court, marks.as_slice())),
-                lines: &lines,
-            };
-            let rig = midline_rig::solve(&input).context("where the cameras stand")?;
-            if let (World::Court, Some(court)) = (rig.world, &court) {
-                self.court_pictures(&rig, &lenses, court)?;
-            }
-            spinner.finish_and_clear();
-            Ok(rig)
-        })
-    }
-
-    /// `rig-<camera>.png`: the court as solved, drawn over the first frame.
-    fn court_pictures(&self, rig: &RigCalibration, lenses: &[LensCalibration], court: &Court) -> anyhow::Result<()> {
-        for ((camera, lens), placed) in self.cameras().iter().zip(lenses).zip(&rig.cameras) {
-            let footage = self.footage(camera)?;
-            let first =
-                midline_media::pictures_at(&self.session.path(&camera.footage), &footage, PictureFormat::Rgb, &[0])?;
-            let Some(mut picture) = first.into_iter().next() else { continue };
-            let posed = Camera {
-                intrinsics: lens.intrinsics,
-                camera_from_world: placed.camera_from_world,
-                read_out: Self::read_out(camera, &footage),
-            };
-            midline_vision::draw_court(&mut picture.pixels, &posed, court, &camera.court_points);
-            let [width, height] = picture.size_px;
-            let mut png = std::io::Cursor::new(Vec::new());
-            image::write_buffer_with_format(
-                &mut png,
-                &picture.pixels,
-                width,
-                height,
-                image::ExtendedColorType::Rgb8,
-                image::ImageFormat::Png,
-            )?;
-            write_atomically(&self.session.computed(&format!("rig-{}.png", camera.name)), &png.into_inner())?;
-        }
-        Ok(())
-    }
-
-    pub(crate) fn rig_file(&self) -> PathBuf {
-        self.session.computed("rig.json")
-    }
 
     /// Boards that several cameras saw at rest at the same time, with the kept files that they come from.
     #[allow(clippy::type_complexity)] // one use, and the names of the parts stand in the line above
-    fn shared_sightings(&self) -> anyhow::Result<(Option<(&Board, Vec<SharedSighting>)>, Vec<PathBuf>)> {
+    pub(super) fn shared_sightings(&self) -> anyhow::Result<(Option<(&Board, Vec<SharedSighting>)>, Vec<PathBuf>)> {
         let Some(shared) = &self.session.description.shared_board else { return Ok((None, Vec::new())) };
         let board = self.known_board(&shared.board)?;
         let (mut names, mut found, mut files, mut sounds) = (Vec::new(), Vec::new(), Vec::new(), Vec::new());
@@ -276,14 +208,6 @@ impl Stages {
             )
         })
     }
-}
-
-/// The pixels that a person marked along the middle of painted lines.
-fn line_points(camera: &CameraDescription) -> Vec<LinePoint> {
-    let of_line = |(line, marked): (&String, &Vec<[f64; 2]>)| -> Vec<LinePoint> {
-        marked.iter().map(|px| LinePoint { line: line.clone(), edge: LineEdge::Middle, px: *px, sd_px: None }).collect()
-    };
-    camera.court_lines.iter().flat_map(of_line).collect()
 }
 
 fn paired<'a>(names: &[&'a str], tracks: &'a [SoundTrack]) -> Vec<CameraSound<'a>> {

@@ -3,7 +3,9 @@
 mod calibrate;
 mod measure;
 mod outputs;
+mod place;
 mod see;
+mod steady;
 
 use std::path::{Path, PathBuf};
 

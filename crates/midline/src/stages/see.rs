@@ -82,12 +82,15 @@ impl Stages {
     pub(crate) fn keypoints(&self, camera: &CameraDescription) -> anyhow::Result<Keypoints> {
         let path = self.given(&camera.points, &format!("the keypoints of camera \"{}\"", camera.name))?;
         let footage = self.footage(camera)?;
+        let steadiness = self.steadiness(camera)?;
         let media = self.session.computed(&format!("media-{}.json", camera.name));
-        let provenance = self.hashes.provenance("points", &self.session.folder, &[path.clone(), media], json!({}))?;
+        let inputs = [path.clone(), media, self.steady_file(camera)];
+        let provenance = self.hashes.provenance("points", &self.session.folder, &inputs, json!({}))?;
         let output = self.points_file(camera);
         self.hashes.kept(&output, provenance, || {
             let mut keypoints = midline_points::import(&path, &camera.name, &footage)?;
             midline_points::clean(&mut keypoints, &footage);
+            steadiness.leave_out(&mut keypoints);
             Ok(keypoints)
         })
     }
