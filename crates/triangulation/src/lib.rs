@@ -23,6 +23,7 @@ mod camera_tracks;
 mod interpolation;
 mod lift;
 mod motion;
+mod pair;
 mod point;
 mod side_swaps;
 
@@ -30,4 +31,5 @@ pub use agreement::{Agreeing, triangulate_agreeing};
 pub use calibration_error::{CalibratedView, CalibrationCovariance, CalibrationError, ErrorParts, ViewSource};
 pub use lift::{LiftError, LiftSettings, Lifted, lift};
 pub use motion::{ContactTime, Moment, MotionSettings, SplineBasis, StrokeMotions, lift_strokes};
+pub use pair::Pair;
 pub use point::{Triangulated, TriangulationError, View, triangulate};

@@ -8,6 +8,7 @@ mod observations;
 mod point_course;
 mod rigid_course;
 mod rotation_spline;
+mod roughness;
 mod section;
 #[cfg(test)]
 mod simulated;

@@ -3,22 +3,24 @@
 use nalgebra::{DMatrix, DMatrixViewMut, DVector, Matrix2x3, Vector3};
 
 use super::course::{Basis, Course, Instant, Motion, ORDER};
+use super::roughness::{Change, changes};
 use super::smoothness_groups::stretches;
 
-/// First guess of the smoothness: jerk of 300 m/s³ kept for 0.05 s, as spectral density in m²/s⁵.
-const FIRST_JERK_DENSITY: f64 = 300.0 * 300.0 * 0.05;
+/// First guess of the jerk, m/s³.
+const FIRST_JERK: f64 = 300.0;
 
 /// A point; its coefficients are the state.
 #[derive(Debug, Clone)]
 pub(crate) struct PointCourse {
     basis: Basis,
     stretches: Vec<usize>,
+    changes: Vec<Change>,
 }
 
 impl PointCourse {
-    pub(crate) fn new(basis: Basis) -> Self {
-        let stretches = stretches(&basis);
-        Self { basis, stretches }
+    pub(crate) fn new(basis: Basis, contact_seconds: f64) -> Self {
+        let (stretches, changes) = (stretches(&basis), changes(&basis, contact_seconds));
+        Self { basis, stretches, changes }
     }
 }
 
@@ -67,7 +69,8 @@ impl Course for PointCourse {
     }
 
     fn prior_shape(&self, prior: usize) -> (usize, Vec<usize>) {
-        (3, self.columns_of_functions(prior..prior + ORDER))
+        let Change { first, count, .. } = self.changes[prior];
+        (3, self.columns_of_functions(first..first + count))
     }
 
     fn prior_group(&self, prior: usize) -> Option<usize> {
@@ -81,7 +84,7 @@ impl Course for PointCourse {
         residual: &mut DVector<f64>,
         jacobian: Option<&mut DMatrix<f64>>,
     ) {
-        jerk(&self.basis, state, prior, residual, jacobian, 3);
+        jerk(&self.changes[prior], state, residual, jacobian, 3);
     }
 
     fn groups(&self) -> usize {
@@ -89,7 +92,7 @@ impl Course for PointCourse {
     }
 
     fn first_precision(&self, _: usize) -> f64 {
-        1.0 / FIRST_JERK_DENSITY
+        FIRST_JERK.powi(-2)
     }
 
     fn kinds(&self) -> usize {
@@ -121,27 +124,23 @@ pub(super) fn combined(
     sum
 }
 
-/// `sqrt(length) · third derivative` of a span: its square is the integral of the squared jerk over the span.
+/// A change of the jerk, with its derivative by the coefficients, `stride` columns each.
 pub(super) fn jerk(
-    basis: &Basis,
+    change: &Change,
     coefficients: &[Vector3<f64>],
-    span: usize,
     residual: &mut DVector<f64>,
     jacobian: Option<&mut DMatrix<f64>>,
     stride: usize,
 ) {
-    let [from, to] = basis.span_seconds(span);
-    let root = (to - from).sqrt();
-    let third = basis.at(0.5 * (from + to)).derivatives[3];
-    for (j, weight) in third.iter().enumerate() {
+    for (weight, coefficient) in change.weights().iter().zip(&coefficients[change.first..]) {
         for axis in 0..3 {
-            residual[axis] += root * weight * coefficients[span + j][axis];
+            residual[axis] += weight * coefficient[axis];
         }
     }
     if let Some(jacobian) = jacobian {
-        for (j, weight) in third.iter().enumerate() {
+        for (j, weight) in change.weights().iter().enumerate() {
             for axis in 0..3 {
-                jacobian[(axis, stride * j + axis)] = root * weight;
+                jacobian[(axis, stride * j + axis)] = *weight;
             }
         }
     }

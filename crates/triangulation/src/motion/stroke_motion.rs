@@ -265,7 +265,7 @@ impl Lifter<'_> {
         } else {
             let places = Places::new(self.tracks, names.first()?, range)?;
             let start = coefficients(&basis, &places);
-            let course = PointCourse::new(basis);
+            let course = PointCourse::new(basis, side.contact_seconds);
             let fitted = settle(&course, &observations, vec![1.0], start).ok()?;
             self.result(&course, &fitted, &observations, 1, &wanted)
         }
@@ -290,7 +290,7 @@ impl Lifter<'_> {
             positions: coefficients(&basis, first),
             rotations,
         };
-        let course = RigidCourse::new(basis, distances, *start.rotations.first()?);
+        let course = RigidCourse::new(basis, wanted.side.contact_seconds, distances, *start.rotations.first()?);
         let fitted = settle(&course, observations, vec![1.0; names.len()], start).ok()?;
         self.result(&course, &fitted, observations, names.len(), wanted)
     }

@@ -3,13 +3,14 @@
 use midline_session::motion::{PointMotion, StrokeMotion};
 use midline_solver::worst_jacobian_error;
 use nalgebra::{Matrix3, UnitQuaternion, Vector2, Vector3};
+use rand::{SeedableRng, rngs::StdRng};
 use rayon::prelude::*;
 
 use super::basis::SplineBasis;
 use super::course::Course;
 use super::fit::Fit;
 use super::rigid_course::{Distance, RigidCourse, RigidState};
-use super::simulated::{CONTACT, Filmed, Filming, NAMES, film, true_velocity, truth};
+use super::simulated::{CONTACT, Filmed, Filming, NAMES, Swing, film};
 use super::stroke_motion::{ContactTime, MotionSettings, lift_strokes};
 use crate::lift::{LiftSettings, lift};
 use crate::point::{View, triangulate};
@@ -44,8 +45,8 @@ struct Tally {
 }
 
 impl Tally {
-    fn add(&mut self, point: &PointMotion, name: usize, seconds: f64, side: f64) {
-        let truths = [truth(name, seconds).coords, true_velocity(name, seconds, side)];
+    fn add(&mut self, swing: &Swing, point: &PointMotion, name: usize, seconds: f64, side: f64) {
+        let truths = [swing.truth(name, seconds).coords, swing.velocity(name, seconds, side)];
         for (kind, (estimate, truth)) in [point.position_m, point.velocity_m_s].iter().zip(truths).enumerate() {
             let error = Vector3::from(estimate.value) - truth;
             let covariance = Matrix3::from(estimate.covariance);
@@ -78,15 +79,15 @@ impl Tally {
 fn tallies(filmings: &[Filming]) -> [Tally; 2] {
     let strokes: Vec<StrokeMotion> = filmings.par_iter().map(|filming| lifted(&film(filming))).collect();
     let [mut inside, mut edge] = [Tally::default(), Tally::default()];
-    for stroke in &strokes {
+    for (stroke, Filming { swing, .. }) in strokes.iter().zip(filmings) {
         for name in 0..NAMES.len() {
             for (side, motion) in [(-1.0, &stroke.before), (1.0, &stroke.after)] {
                 if let Some(point) = motion.at_contact(name) {
-                    edge.add(point, name, CONTACT, side);
+                    edge.add(swing, point, name, CONTACT, side);
                 }
                 for (seconds, row) in motion.session_seconds.iter().zip(&motion.points) {
                     if let Some(point) = &row[name] {
-                        inside.add(point, name, *seconds, side);
+                        inside.add(swing, point, name, *seconds, side);
                     }
                 }
             }
@@ -107,6 +108,7 @@ fn errors_are_as_stated_with_gaps_offset_drift_and_gross_errors() {
                 missing: 0.03,
                 gross: 0.005,
                 seed,
+                swing: Swing::drawn(&mut StdRng::seed_from_u64(1000 + seed)),
                 ..Filming::default()
             })
             .collect();
@@ -118,7 +120,10 @@ fn errors_are_as_stated_with_gaps_offset_drift_and_gross_errors() {
             let ratio = (inside.squared_error[kind] / inside.variance[kind]).sqrt();
             let share = inside.inside[kind] as f64 / inside.all as f64;
             assert!(ratio < 1.1, "kind {kind}: {ratio}");
-            assert!((0.93..0.99).contains(&share), "kind {kind}: {share}");
+            assert!((0.93..0.995).contains(&share), "kind {kind}: {share}");
+            // Intervals that take the limit at contact for as smooth as what stands before it cover 75 % of velocities.
+            let share = edge.inside[kind] as f64 / edge.all as f64;
+            assert!((0.90..0.99).contains(&share), "kind {kind} at contact: {share}");
         }
     }
 }
@@ -179,7 +184,7 @@ fn naive_speeds(filmed: &Filmed, rate_hz: f64) -> Vec<(f64, f64)> {
 
 #[test]
 fn the_naive_way_invents_a_slow_down_before_contact_and_ours_does_not() {
-    let truth_at_contact = true_velocity(2, CONTACT, -1.0).norm();
+    let truth_at_contact = Swing::default().velocity(2, CONTACT, -1.0).norm();
     let (mut ours_squared, mut naive_squared, mut dips) = (0.0, 0.0, [0.0, 0.0]);
     let seeds = 0..6;
     let runs = seeds.end as f64;
@@ -240,7 +245,7 @@ fn a_gap_is_bridged_marked_and_less_certain() {
     println!("sd in a gap of 0.25 s {:.1} mm, outside {:.1} mm", 1e3 * inside_sd, 1e3 * outside_sd);
     assert!(inside.bridged && !outside.bridged);
     assert!(inside_sd > 1.5 * outside_sd);
-    let error = Vector3::from(inside.position_m.value) - truth(3, t).coords;
+    let error = Vector3::from(inside.position_m.value) - Swing::default().truth(3, t).coords;
     assert!(error.norm() < 4.0 * inside_sd, "{error}");
 }
 
@@ -267,7 +272,7 @@ fn some_line() -> (RigidCourse, RigidState) {
         rotations: (0..count).map(turned).collect(),
     };
     let distances = vec![Distance { nominal_m: 0.33, sd_m: 0.05 }, Distance { nominal_m: 0.685, sd_m: 0.05 }];
-    (RigidCourse::new(basis, distances, turned(1)), state)
+    (RigidCourse::new(basis, 0.08, distances, turned(1)), state)
 }
 
 #[test]
