@@ -13,8 +13,7 @@
 //!   not coincide.
 //! - What cannot be measured is `None` (or a typed error), never a guess: views that contradict each other, rays that meet
 //!   at too small an angle, gaps.
-//! - Nothing is interpolated across [`LiftSettings::breaks_seconds`] (ball contact); [`lift_strokes`] fits each side of a contact
-//!   alone, and what it says of contact itself is the limit from one side.
+//! - [`lift_strokes`] fits each side of a contact alone, and what it says of contact itself is the limit from one side.
 //! - Results do not depend on the number of threads.
 
 mod agreement;
@@ -25,6 +24,7 @@ mod lift;
 mod motion;
 mod pair;
 mod point;
+mod screening;
 mod side_swaps;
 
 pub use agreement::{Agreeing, triangulate_agreeing};

@@ -89,7 +89,7 @@ impl<'a> Pair<'a> {
             let step = covariance * gradient;
             let predicted = step.dot(&gradient);
             // Steps that do not shrink belong to the careful way, as does anything that is not a number.
-            if !(predicted < 0.25 * last) {
+            if predicted.is_nan() || predicted >= 0.25 * last {
                 return None;
             }
             point += step;
@@ -116,7 +116,7 @@ impl<'a> Pair<'a> {
         let (aa, ab, bb) = (a.norm_squared(), a.dot(&b), b.norm_squared());
         let (ac, bc) = (a.dot(&self.baseline), b.dot(&self.baseline));
         let determinant = aa * bb - ab * ab;
-        if !(determinant > 1e-12 * aa * bb) {
+        if determinant.is_nan() || determinant <= 1e-12 * aa * bb {
             return None;
         }
         let along_a = (bb * ac - ab * bc) / determinant;
@@ -184,7 +184,7 @@ fn inverse(&[xx, xy, xz, yy, yz, zz]: &[f64; 6]) -> Option<Matrix3<f64>> {
     let (a, b, c) = (yy * zz - yz * yz, xz * yz - xy * zz, xy * yz - xz * yy);
     let determinant = xx * a + xy * b + xz * c;
     // Relative to the product of the diagonal: below, the digits are used up.
-    if !(determinant > 1e-13 * xx * yy * zz) {
+    if determinant.is_nan() || determinant <= 1e-13 * xx * yy * zz {
         return None;
     }
     let over = 1.0 / determinant;

@@ -70,6 +70,9 @@ pub(crate) struct Fitted<S> {
     pub(crate) covariance: LocalCovariance,
     /// Factor on the pixel standard deviation of each landmark.
     pub(crate) scales: Vec<f64>,
+    /// Precision of each group of priors.
+    #[cfg(test)]
+    pub(crate) precisions: Vec<f64>,
     pub(crate) mistaken: Vec<bool>,
     /// Robust weight of each observation, 0 for a mistaken one.
     pub(crate) weights: Vec<f64>,
@@ -218,7 +221,15 @@ pub(crate) fn settle<C: Course>(
         let squares = fit.squares(&solution.state);
         if last || adapt(&mut fit, &solution.state, &covariance, &squares, round) < SETTLED {
             let weights = squares.iter().enumerate().map(|(block, square)| fit.weight(block, *square)).collect();
-            return Ok(Fitted { solution, covariance, scales: fit.scales, mistaken: fit.mistaken, weights });
+            return Ok(Fitted {
+                solution,
+                covariance,
+                scales: fit.scales,
+                #[cfg(test)]
+                precisions: fit.precisions,
+                mistaken: fit.mistaken,
+                weights,
+            });
         }
         state = solution.state;
     }

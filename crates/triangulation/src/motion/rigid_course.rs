@@ -5,8 +5,8 @@
 
 use nalgebra::{DMatrix, DVector, Matrix2x3, Matrix3, UnitQuaternion, Vector3};
 
+use super::chain_course::{combined, jerk, value};
 use super::course::{Basis, Course, Instant, Motion, ORDER};
-use super::point_course::{combined, jerk, value};
 use super::rotation_spline::{ByControls, difference, rotation, turning};
 use super::roughness::{Change, changes};
 use super::smoothness_groups::stretches;

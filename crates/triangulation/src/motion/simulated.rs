@@ -16,7 +16,12 @@ pub(crate) const LENGTH_M: f64 = 0.68;
 pub(crate) const THROAT_M: f64 = 0.335;
 
 /// Names in the order of [`Swing::truth`].
-pub(crate) const NAMES: [&str; 5] = ["racket_butt", "racket_throat", "racket_tip", "left_wrist", "right_wrist"];
+pub(crate) const NAMES: [&str; 7] =
+    ["racket_butt", "racket_throat", "racket_tip", "left_wrist", "right_wrist", "left_elbow", "left_shoulder"];
+
+/// Lengths of the left arm, metres.
+pub(crate) const FOREARM_M: f64 = 0.26;
+pub(crate) const UPPER_ARM_M: f64 = 0.31;
 
 /// A swing: all the same but for how hand and racket come into contact.
 #[derive(Debug, Clone, Copy)]
@@ -81,12 +86,16 @@ impl Swing {
             Vector3::new(0.8, 0.6, 0.0).cross(&Vector3::new(-0.54, 0.72, 0.436).normalize()),
         );
         let line = (along * a.cos() + across * a.sin()) * up.cos() + axis * up.sin();
+        let left_wrist = Point3::new(-0.3 + 0.2 * (4.0 * t).sin(), 0.1 + 0.1 * t, 1.3 + 0.2 * (5.0 * t).cos());
+        let left_elbow = left_wrist + Vector3::new(-0.5 + 0.3 * (4.0 * t).cos(), 0.4, -0.6).normalize() * FOREARM_M;
         match point {
             0 => butt,
             1 => butt + line * THROAT_M,
             2 => butt + line * LENGTH_M,
-            3 => Point3::new(-0.3 + 0.2 * (4.0 * t).sin(), 0.1 + 0.1 * t, 1.3 + 0.2 * (5.0 * t).cos()),
-            _ => butt - line * 0.02 + Vector3::new(0.0, 0.0, 0.03),
+            3 => left_wrist,
+            4 => butt - line * 0.02 + Vector3::new(0.0, 0.0, 0.03),
+            5 => left_elbow,
+            _ => left_elbow + Vector3::new(-0.2, 0.3 * (3.0 * t).sin(), 0.9).normalize() * UPPER_ARM_M,
         }
     }
 
@@ -110,6 +119,8 @@ pub(crate) struct Filming {
     pub(crate) missing: f64,
     /// Share of points that are grossly wrong.
     pub(crate) gross: f64,
+    /// Session times between which the second camera takes the wrists for each other.
+    pub(crate) exchanged: Option<[f64; 2]>,
     pub(crate) seed: u64,
     pub(crate) swing: Swing,
 }
@@ -122,6 +133,7 @@ impl Default for Filming {
             noise_px: 2.0,
             missing: 0.0,
             gross: 0.0,
+            exchanged: None,
             seed: 1,
             swing: Swing::default(),
         }
@@ -170,7 +182,13 @@ pub(crate) fn film(filming: &Filming) -> Filmed {
             let frames = (0..(1.9 * rate) as usize)
                 .map(|frame| {
                     let session = frame as f64 / rate + phase;
-                    let points = (0..NAMES.len()).map(|p| detected(camera, session, p, filming, &mut random)).collect();
+                    let mut points: Vec<_> =
+                        (0..NAMES.len()).map(|p| detected(camera, session, p, filming, &mut random)).collect();
+                    if filming.exchanged.is_some_and(|[a, b]| a < session && session < b)
+                        && camera.name == CAMERA_NAMES[1]
+                    {
+                        points.swap(3, 4);
+                    }
                     KeypointFrame { frame_index: frame, pts_seconds: camera.clock.pts_seconds(session), points }
                 })
                 .collect();

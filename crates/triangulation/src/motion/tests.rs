@@ -16,8 +16,8 @@ use crate::lift::{LiftSettings, lift};
 use crate::point::{View, triangulate};
 
 pub(super) fn lifted(filmed: &Filmed) -> StrokeMotion {
-    let settings = LiftSettings { breaks_seconds: vec![CONTACT], ..LiftSettings::default() };
-    let first = lift(&filmed.cameras, &filmed.lenses, &filmed.rig, &filmed.keypoints, &settings).unwrap();
+    let first =
+        lift(&filmed.cameras, &filmed.lenses, &filmed.rig, &filmed.keypoints, &LiftSettings::default()).unwrap();
     let contact = ContactTime { session_seconds: CONTACT, sd_seconds: 0.0 };
     let motions = lift_strokes(
         &filmed.cameras,
@@ -29,9 +29,6 @@ pub(super) fn lifted(filmed: &Filmed) -> StrokeMotion {
         &MotionSettings::default(),
     )
     .unwrap();
-    for remark in &motions.remarks {
-        println!("{remark}");
-    }
     motions.strokes.into_iter().next().unwrap()
 }
 
@@ -97,9 +94,10 @@ fn tallies(filmings: &[Filming]) -> [Tally; 2] {
 }
 
 #[test]
-fn errors_are_as_stated_with_gaps_offset_drift_and_gross_errors() {
+fn errors_are_as_stated_with_gaps_offset_drift_exchanges_and_gross_errors() {
+    let mut at_contact = [[0; 2]; 2];
     for (rates_hz, seeds) in
-        [(vec![120.0, 120.0], 0..8), (vec![240.0, 200.0], 10..13), (vec![120.0, 60.0, 120.0], 20..22)]
+        [(vec![120.0, 120.0], 0..6), (vec![240.0, 200.0], 10..12), (vec![120.0, 60.0, 120.0], 20..22)]
     {
         let filmings: Vec<Filming> = seeds
             .map(|seed| Filming {
@@ -107,6 +105,7 @@ fn errors_are_as_stated_with_gaps_offset_drift_and_gross_errors() {
                 rates_hz: rates_hz.clone(),
                 missing: 0.03,
                 gross: 0.005,
+                exchanged: Some([0.3, 0.42]),
                 seed,
                 swing: Swing::drawn(&mut StdRng::seed_from_u64(1000 + seed)),
                 ..Filming::default()
@@ -121,10 +120,17 @@ fn errors_are_as_stated_with_gaps_offset_drift_and_gross_errors() {
             let share = inside.inside[kind] as f64 / inside.all as f64;
             assert!(ratio < 1.1, "kind {kind}: {ratio}");
             assert!((0.93..0.995).contains(&share), "kind {kind}: {share}");
-            // Intervals that take the limit at contact for as smooth as what stands before it cover 75 % of velocities.
-            let share = edge.inside[kind] as f64 / edge.all as f64;
-            assert!((0.90..0.99).contains(&share), "kind {kind} at contact: {share}");
         }
+        for kind in 0..2 {
+            at_contact[kind][0] += edge.inside[kind];
+            at_contact[kind][1] += edge.all;
+        }
+    }
+    for [inside, all] in at_contact {
+        // Intervals that take the limit at contact for as smooth as what stands before it cover 75 % of velocities.
+        let share = inside as f64 / all as f64;
+        println!("at contact {:.1} % of {all} inside", 100.0 * share);
+        assert!((0.91..0.99).contains(&share), "at contact: {share}");
     }
 }
 
@@ -247,6 +253,81 @@ fn a_gap_is_bridged_marked_and_less_certain() {
     assert!(inside_sd > 1.5 * outside_sd);
     let error = Vector3::from(inside.position_m.value) - Swing::default().truth(3, t).coords;
     assert!(error.norm() < 4.0 * inside_sd, "{error}");
+}
+
+#[test]
+fn what_a_camera_took_for_something_else_is_told() {
+    let filmed = film(&Filming { gross: 0.01, exchanged: Some([0.3, 0.42]), ..Filming::default() });
+    let found =
+        lift(&filmed.cameras, &filmed.lenses, &filmed.rig, &filmed.keypoints, &LiftSettings::default()).unwrap();
+    assert!(
+        found.remarks.iter().any(|r| r.starts_with("Camera corner: left_wrist and right_wrist were exchanged in 1")),
+        "{:?}",
+        found.remarks
+    );
+    let contact = ContactTime { session_seconds: CONTACT, sd_seconds: 0.0 };
+    let motions = lift_strokes(
+        &filmed.cameras,
+        &filmed.lenses,
+        &filmed.rig,
+        &found.keypoints,
+        &found.tracks,
+        &[contact],
+        &MotionSettings::default(),
+    )
+    .unwrap();
+    let left_out = |camera: &str| {
+        let told = |r: &&String| r.starts_with(&format!("Camera {camera}:")) && r.contains("left out");
+        let counts = motions.remarks.iter().filter(told).filter_map(|r| r.split(' ').nth(2)?.parse::<usize>().ok());
+        counts.sum::<usize>()
+    };
+    // 1 % of 228 frames of 7 points in each camera is 16; some of them are hardly gross.
+    for camera in ["fence", "corner"] {
+        println!("camera {camera}: {} sights left out", left_out(camera));
+        assert!((6..40).contains(&left_out(camera)), "{:?}", motions.remarks);
+    }
+}
+
+#[test]
+fn a_limb_keeps_its_lengths_where_a_joint_is_hidden() {
+    let filmed = film(&Filming::default());
+    let hidden = |single: bool| {
+        let mut filmed = Filmed {
+            cameras: filmed.cameras.clone(),
+            lenses: filmed.lenses.clone(),
+            rig: filmed.rig.clone(),
+            keypoints: filmed.keypoints.clone(),
+        };
+        for (camera, keypoints) in filmed.cameras.iter().zip(&mut filmed.keypoints) {
+            if single {
+                // Without the shoulder there is no limb.
+                keypoints.names[6] = "left_ear".to_owned();
+            }
+            for frame in &mut keypoints.frames {
+                let t = camera.clock.session_seconds(frame.pts_seconds);
+                if (0.4..0.7).contains(&t) {
+                    frame.points[5] = None;
+                }
+            }
+        }
+        let stroke = lifted(&filmed);
+        let within = |t: &f64| (0.45..0.65).contains(t);
+        let (mut squared, mut variance, mut count) = (0.0, 0.0, 0.0);
+        for (t, row) in stroke.before.session_seconds.iter().zip(&stroke.before.points).filter(|(t, _)| within(t)) {
+            let point = row[5].unwrap();
+            assert!(point.bridged);
+            squared += (Vector3::from(point.position_m.value) - Swing::default().truth(5, *t).coords).norm_squared();
+            variance += Matrix3::from(point.position_m.covariance).trace();
+            count += 1.0;
+        }
+        [squared, variance].map(|sum: f64| 1e3 * (sum / count).sqrt())
+    };
+    let (limb, alone) = (hidden(false), hidden(true));
+    println!(
+        "hidden elbow: {:.1} mm (stated {:.1}) in the limb, {:.1} mm ({:.1}) alone",
+        limb[0], limb[1], alone[0], alone[1]
+    );
+    assert!(limb[1] < 0.8 * alone[1] && limb[0] < 2.0 * limb[1]);
 }
 
 #[test]
