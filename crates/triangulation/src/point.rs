@@ -15,7 +15,7 @@ const SETTLED_SDS: f64 = 1e-9;
 
 /// Largest standard deviation, as a share of the distance to the nearest camera, of a point that is still returned. The
 /// distance is nearly Gaussian in its inverse only: past about a quarter, the first-order interval no longer holds.
-const LARGEST_RELATIVE_SD: f64 = 0.25;
+pub(crate) const LARGEST_RELATIVE_SD: f64 = 0.25;
 
 /// One view of a point.
 #[derive(Debug, Clone, Copy)]
