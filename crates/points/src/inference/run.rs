@@ -170,6 +170,8 @@ impl Search<'_> {
             let found: Vec<Vec<Row>> = pictures
                 .par_chunks(input.batch)
                 .map(|batch| model.points(&batch.iter().map(|picture| (picture, region)).collect::<Vec<_>>()))
+                .collect::<Vec<_>>() // all of them, so that the first error is that of the first frame
+                .into_iter()
                 .collect::<Result<_, _>>()?;
             for (row, found) in rows.iter_mut().zip(found.into_iter().flatten()) {
                 row.extend(found.into_iter().map(|point| point.and_then(|p| kept(p, first.size_px))));
