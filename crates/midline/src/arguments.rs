@@ -59,8 +59,10 @@ pub(crate) enum Command {
     Lens(LensAsked),
     /// Where the cameras stand, from the shared board and the court
     Rig(Asked),
-    /// Import and check the 2D keypoints
-    Points(Asked),
+    /// Import and check the 2D keypoints, or find them with a model that you bring
+    Points(PointsAsked),
+    /// Look at a session before anything is computed from it: are the keypoints of each camera good enough?
+    Check(Asked),
     /// One clock for all cameras, from sound and then from motion
     Clock(Asked),
     /// 3D tracks with their covariance
@@ -82,8 +84,11 @@ pub(crate) enum Command {
         /// Folder to make
         folder: PathBuf,
         /// Run every session of it as well
-        #[arg(long)]
+        #[arg(long, conflicts_with = "discs")]
         run: bool,
+        /// Instead: one stroke with coloured discs on the joints and a network that finds them, to try `points --model` on
+        #[arg(long)]
+        discs: bool,
     },
 }
 
@@ -94,6 +99,19 @@ pub(crate) struct Asked {
     /// Print the result as JSON
     #[arg(long)]
     pub(crate) json: bool,
+}
+
+#[derive(Args)]
+pub(crate) struct PointsAsked {
+    #[command(flatten)]
+    pub(crate) asked: Asked,
+    /// Find the points with this ONNX network first, into the files that session.toml names; its manifest lies beside it
+    /// (.toml). May be given several times, for body and racket
+    #[arg(long, value_name = "MODEL.onnx")]
+    pub(crate) model: Vec<PathBuf>,
+    /// Find the player's box with this ONNX network
+    #[arg(long, value_name = "DETECTOR.onnx", requires = "model")]
+    pub(crate) detector: Option<PathBuf>,
 }
 
 #[derive(Args)]

@@ -16,6 +16,7 @@ mod pictures;
 mod plan;
 mod progress;
 mod show;
+mod show_points;
 mod stages;
 mod store;
 
@@ -23,7 +24,7 @@ use std::process::ExitCode;
 
 use clap::Parser;
 
-use arguments::{Arguments, Command, LensAsked};
+use arguments::{Arguments, Command, LensAsked, PointsAsked};
 use stages::{NotMeasurable, Stages};
 
 fn main() -> ExitCode {
@@ -53,7 +54,8 @@ fn explain(error: &anyhow::Error) -> String {
 fn run(arguments: &Arguments) -> anyhow::Result<()> {
     match &arguments.command {
         Command::New { folder, code, handedness } => new::write(folder, code, *handedness),
-        Command::Demo { folder, run } => demo::write(folder, *run),
+        Command::Demo { folder, discs: true, .. } => demo::write_discs(folder),
+        Command::Demo { folder, run, .. } => demo::write(folder, *run),
         Command::Plan { plan, example, svg, json } => match plan {
             Some(plan) if !example => plan::make(plan, svg.as_deref(), *json),
             _ => plan::example(),
@@ -69,7 +71,14 @@ fn run(arguments: &Arguments) -> anyhow::Result<()> {
         Command::Media(asked) => show::media(&Stages::open(&asked.session)?, asked.json),
         Command::Lens(asked) => lens(asked),
         Command::Rig(asked) => show::rig(&Stages::open(&asked.session)?, asked.json),
-        Command::Points(asked) => show::points(&Stages::open(&asked.session)?, asked.json),
+        Command::Points(PointsAsked { asked, model, detector }) => {
+            let stages = Stages::open(&asked.session)?;
+            if !model.is_empty() {
+                stages.find_points(model, detector.as_deref())?;
+            }
+            show_points::points(&stages, asked.json)
+        }
+        Command::Check(asked) => show_points::check(&Stages::open(&asked.session)?, asked.json),
         Command::Clock(asked) => show::clock(&Stages::open(&asked.session)?, asked.json),
         Command::Lift(asked) => show::lift(&Stages::open(&asked.session)?, asked.json),
         Command::Strokes(asked) => show::strokes(&Stages::open(&asked.session)?, asked.json),

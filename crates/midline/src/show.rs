@@ -6,7 +6,7 @@ use serde::Serialize;
 
 use crate::stages::{Described, Stages};
 
-fn print_json(value: &impl Serialize) -> anyhow::Result<()> {
+pub(crate) fn print_json(value: &impl Serialize) -> anyhow::Result<()> {
     println!("{}", serde_json::to_string_pretty(value)?);
     Ok(())
 }
@@ -192,22 +192,6 @@ pub(crate) fn rig(stages: &Stages, json: bool) -> anyhow::Result<()> {
         );
     }
     sentences(&rig.remarks);
-    Ok(())
-}
-
-pub(crate) fn points(stages: &Stages, json: bool) -> anyhow::Result<()> {
-    let all = stages.cameras().iter().map(|c| stages.keypoints(c)).collect::<anyhow::Result<Vec<_>>>()?;
-    if json {
-        return print_json(&all);
-    }
-    for keypoints in all {
-        println!("{}: {} frames with points", keypoints.camera, keypoints.frames.len());
-        for (column, name) in keypoints.names.iter().enumerate() {
-            let found = keypoints.frames.iter().filter(|f| f.points.get(column).is_some_and(Option::is_some)).count();
-            println!("  {name:16} {found:6}");
-        }
-        sentences(&keypoints.remarks);
-    }
     Ok(())
 }
 

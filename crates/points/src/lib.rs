@@ -1,7 +1,9 @@
-//! 2D keypoints of one camera: reading them from the files in which they come, and removing what cannot be true.
+//! 2D keypoints of one camera: reading them from the files in which they come, finding them with a network that the user
+//! brings, removing what cannot be true, and saying what they are worth.
 //!
-//! [`import`] reads COCO keypoint JSON (dataset and results forms) and tidy CSV; [`write`] writes the same three forms;
-//! [`clean`] undoes left-right swaps and removes frozen points and gross jumps.
+//! [`import`] reads COCO keypoint JSON (dataset and results forms) and tidy CSV, [`import_as`] those of other sets and
+//! conventions; [`write`] writes the same three forms; [`inference`] finds points in pictures; [`clean`] undoes left-right
+//! swaps and removes frozen points and gross jumps; [`quality`] judges.
 //!
 //! # Conventions
 //!
@@ -19,18 +21,23 @@ mod coco;
 mod coco_dataset;
 mod coco_results;
 mod collect;
+mod crowd;
 mod error;
 mod follow;
 mod frozen;
 mod import;
+pub mod inference;
 mod jumps;
+pub mod quality;
+mod reading;
 mod swaps;
 #[cfg(test)]
 mod test_motion;
 mod tidy;
 mod write;
 
-pub use clean::clean;
+pub use clean::{Cleaning, clean};
 pub use error::{Place, PointsError};
-pub use import::import;
+pub use import::{import, import_as};
+pub use reading::{NameMap, Reading};
 pub use write::{PointsForm, write};

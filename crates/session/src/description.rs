@@ -116,6 +116,9 @@ pub struct CameraDescription {
     pub footage: PathBuf,
     /// 2D keypoints for that footage: COCO keypoint JSON or tidy CSV.
     pub points: PathBuf,
+    /// How that file is to be read, where its conventions are not this program's own, and which person is the player.
+    #[serde(default, skip_serializing_if = "PointsReading::is_default")]
+    pub points_reading: PointsReading,
     /// Rolling-shutter read-out in seconds, first row to last; 0 when unknown and no recording mode is named.
     #[serde(default)]
     pub readout_seconds: f64,
@@ -135,6 +138,64 @@ pub struct CameraDescription {
     /// show the rest.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub rough_place: Option<RoughPlace>,
+}
+
+/// How a camera's keypoint file is to be read. The default is this program's own convention.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct PointsReading {
+    /// Mapping file that translates the names of another set into this session's.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub names: Option<PathBuf>,
+    /// Where the coordinates put a pixel's centre.
+    #[serde(default)]
+    pub pixel_centre: PixelCentre,
+    /// Of which picture the coordinates are.
+    #[serde(default)]
+    pub rotation: PointsRotation,
+    /// Which of several people is the player, pointed at in one or more frames.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub player: Vec<PlayerMark>,
+}
+
+impl PointsReading {
+    /// Whether nothing differs from this program's own conventions.
+    #[must_use]
+    pub fn is_default(&self) -> bool {
+        *self == Self::default()
+    }
+}
+
+/// Where coordinates put the centre of the top-left pixel.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum PixelCentre {
+    /// At (0, 0), as this program does.
+    #[default]
+    Integer,
+    /// At (0.5, 0.5): coordinates run from the picture's edge.
+    Half,
+}
+
+/// Of which picture coordinates are.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum PointsRotation {
+    /// The picture as it is shown, the container's rotation applied.
+    #[default]
+    Shown,
+    /// The picture as it is stored, before the container's rotation.
+    Stored,
+}
+
+/// A pixel on the player in one frame.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct PlayerMark {
+    /// The frame, from 0.
+    pub frame: usize,
+    /// A pixel on the player, in the picture as it is shown.
+    pub px: [f64; 2],
 }
 
 /// Where a lens calibration comes from.
@@ -302,6 +363,12 @@ fn parse(file: &Path, text: &str) -> Result<Description, SessionError> {
                 ),
             ));
         }
+        if let Some(mark) = camera.points_reading.player.iter().find(|m| !m.px.iter().all(|c| c.is_finite())) {
+            return Err(wrong(
+                "player = [",
+                format!("camera \"{}\": the player's mark in frame {} is not a pixel", camera.name, mark.frame),
+            ));
+        }
         match &camera.lens {
             LensSource::Clip { board, .. } => {
                 known_board(file, &description, board)?;
@@ -453,6 +520,24 @@ clips = { fence = "footage/fence-board.mp4", gate = "footage/gate-board.mp4" }
 
     fn error(text: &str) -> String {
         parse(Path::new("session.toml"), text).unwrap_err().to_string()
+    }
+
+    #[test]
+    fn how_points_are_read_is_explicit_and_left_out_when_usual() {
+        let session = parse(Path::new("session.toml"), GOOD).unwrap();
+        assert!(session.cameras[0].points_reading.is_default());
+        assert!(!toml::to_string(&session).unwrap().contains("points_reading"));
+        let text = GOOD.replace(
+            "points = \"points/gate.csv\"",
+            "points = \"points/gate.csv\"\npoints_reading = { names = \"points/set.toml\", pixel_centre = \"half\", \
+             rotation = \"stored\", player = [{ frame = 12, px = [640.0, 400.5] }] }",
+        );
+        let reading = parse(Path::new("session.toml"), &text).unwrap().cameras[1].points_reading.clone();
+        assert_eq!(reading.pixel_centre, PixelCentre::Half);
+        assert_eq!(reading.rotation, PointsRotation::Stored);
+        assert_eq!(reading.player, [PlayerMark { frame: 12, px: [640.0, 400.5] }]);
+        assert!(error(&text.replace("\"half\"", "\"middle\"")).contains("middle"));
+        assert!(error(&text.replace("640.0", "nan")).contains("frame 12"));
     }
 
     #[test]

@@ -4,12 +4,13 @@ use std::path::Path;
 
 use midline_geometry::RigidTransform;
 use midline_session::write_atomically;
-use nalgebra::{Point3, Vector3};
+use nalgebra::{Point3, Vector2, Vector3};
 
 use crate::SynthError;
 use crate::board_clip::{Holding, draw, lens_poses, shared_poses};
 use crate::canvas::{Canvas, Capsule, Colour};
 use crate::detector::{Filmed, detect, true_pixels};
+use crate::discs;
 use crate::encoder::{ClipForm, Encoder};
 use crate::keypoint_files;
 use crate::phone::{ClipClock, Phone, Place, TICKS_PER_SECOND, frame_ticks};
@@ -152,7 +153,10 @@ pub(crate) fn write_strokes_knocked(
     let found = detect(phone.name, seed(plan, camera, 3), posted.clock, &pts, &pixels, &contacts);
     let text = keypoint_files::text(posted.points_form, &found, phone.intrinsics.size_px)
         .map_err(|e| SynthError::Scenario { reason: format!("keypoints of \"{}\": {e}", phone.name) })?;
-    write_atomically(&folder.join(points_path(posted)), text.as_bytes())?;
+    // Where discs lie, the points are for the network to find.
+    if !plan.discs {
+        write_atomically(&folder.join(points_path(posted)), text.as_bytes())?;
+    }
 
     let soundings: Vec<Sounding> = movement
         .balls
@@ -168,6 +172,7 @@ pub(crate) fn write_strokes_knocked(
     let painter = Painter { phone, camera: &eye, shirt: plan.shirt };
     let recording =
         Recording { path: &path, phone, frames_per_second: STROKES_HZ, sound: &sound, ticks: &ticks, written };
+    let mut places = pixels.iter();
     recording.run(&mut canvas, |canvas, pts_seconds| {
         let session_seconds = posted.clock.session_seconds(pts_seconds);
         let moves = |t: f64| (movement.figure(t), movement.ball(t));
@@ -181,7 +186,20 @@ pub(crate) fn write_strokes_knocked(
                 painter.draw(canvas, session_seconds, &moves);
             }
         }
+        if let Some(places) = places.next().filter(|_| plan.discs) {
+            draw_discs(canvas, phone, places);
+        }
     })
+}
+
+/// Draws a disc on every point that has one, at the pixel at which its row sees it.
+fn draw_discs(canvas: &mut Canvas, phone: &Phone, places: &[Option<Vector2<f64>>]) {
+    for (column, (_, [red, green, blue])) in discs::columns().into_iter().zip(discs::DISCS) {
+        let Some(px) = places.get(column).copied().flatten() else { continue };
+        let at = phone.stored_from_display(px);
+        let disc = Capsule { ends: [at, at], radii: [discs::RADIUS_PX; 2] };
+        canvas.paint(&[vec![disc]], Colour::rgb(f32::from(red), f32::from(green), f32::from(blue)), 1.0, 1.0);
+    }
 }
 
 /// Writes the lens clip of a camera.
@@ -361,7 +379,6 @@ mod tests {
     use super::*;
     use crate::scenario::sessions;
     use midline_session::court::Court;
-    use nalgebra::Vector2;
     use std::process::Command;
 
     #[test]

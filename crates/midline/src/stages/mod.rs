@@ -1,6 +1,7 @@
 //! The stages of a session in the order in which they need each other, each kept on disk and run only when needed.
 
 mod calibrate;
+mod infer;
 mod measure;
 mod outputs;
 mod place;
