@@ -253,7 +253,7 @@ impl CurveDraw {
 /// Channels of the made-up curves: identifier, name, unit, and standard deviation between players.
 pub const CHANNELS: [(&str, &str, &str, f64); 4] = [
     ("racket-tip-speed", "racket-tip speed", "m/s", 1.2),
-    ("racket-tip-lateral", "racket tip to the midline plane", "m", 0.06),
+    ("racket-tip-lateral", "racket tip to the midline plane", "m", 0.04),
     ("shoulder-alignment", "alignment of the shoulder line", "rad", 0.08),
     ("hip-alignment", "alignment of the hip line", "rad", 0.08),
 ];
@@ -271,7 +271,7 @@ fn curves(take_back: f64, style: usize, level: usize, own: &CurveDraw) -> Vec<Cu
                     // The racket gains speed late; the higher level gains more, from about 85 % on.
                     0 => 2.0 + 6.0 * bump(0.35, 0.15) + 24.0 * bump(1.02, 0.12) + [0.0, 3.4][level] * bump(1.0, 0.05),
                     // Styles part in the drop.
-                    1 => 0.25 + [-0.34, -0.1, 0.14][style] * bump(0.68, 0.12),
+                    1 => 0.25 + [-0.45, -0.1, 0.25][style] * bump(0.68, 0.16),
                     2 => 1.4 * bump(0.4, 0.25) + 0.2,
                     _ => 0.9 * bump(0.45, 0.25) + 0.1,
                 };

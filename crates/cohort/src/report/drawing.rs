@@ -105,7 +105,8 @@ pub(super) fn curves(channel: &ChannelFindings, groups: &[GroupCurve], findings:
     let ends = groups.iter().flat_map(|g| g.mean.iter().zip(&g.sd).flat_map(|(m, s)| [m - s, m + s]));
     let mut y = range(ends.map(|v| v * factor));
     let found: Vec<_> = findings.iter().filter(|f| f.p_adjusted < 0.05 && !f.test.clusters.is_empty()).collect();
-    // Room for the bars.
+    // Room for the names above and the bars below.
+    y[1] += 0.08 * (y[1] - y[0]) * groups.len() as f64;
     y[0] -= 0.06 * (y[1] - y[0]) * found.len() as f64;
     let axes = Axes { x: [0.0, 100.0], y };
     let mut text = format!(
