@@ -2,5 +2,7 @@
 
 pub mod academy;
 mod dataset;
+mod python;
 
 pub use dataset::dataset;
+pub use python::python;

@@ -7,6 +7,8 @@ use clap::{Args, Parser, Subcommand, ValueEnum};
 use midline_session::description::Handedness;
 use midline_vision::Paper;
 
+use crate::cohort_arguments::CohortCommand;
+
 /// From the footage of two or more phones to 3D measurements of a racket stroke.
 ///
 /// Measurements support a coach's judgement and do not replace it. Keep tripods and cables out of the player's run-off
@@ -49,9 +51,15 @@ pub(crate) enum Command {
     },
     /// Everything: from the footage to the report and the 3D recording
     Run {
-        /// Session folders or session.toml files
-        #[arg(required = true)]
+        /// Session folders or session.toml files; one that fails does not stop the others
+        #[arg(required_unless_present = "list")]
         sessions: Vec<PathBuf>,
+        /// File with one session per line, relative to it; several processes may share one
+        #[arg(long)]
+        list: Option<PathBuf>,
+        /// Sessions at a time
+        #[arg(long, default_value_t = 1, value_parser = clap::value_parser!(u16).range(1..=256))]
+        jobs: u16,
     },
     /// Frames, true time stamps, rotation and sound of the footage
     Media(Asked),
@@ -79,6 +87,9 @@ pub(crate) enum Command {
         /// Session folder or session.toml
         session: PathBuf,
     },
+    /// Many players in one table: add sessions, ask, report, export
+    #[command(subcommand)]
+    Cohort(CohortCommand),
     /// Write the footage of a made-up academy, with known truth
     Demo {
         /// Folder to make

@@ -10,11 +10,14 @@
 
 mod arguments;
 mod board_print;
+mod cohort;
+mod cohort_arguments;
 mod demo;
 mod new;
 mod pictures;
 mod plan;
 mod progress;
+mod run_list;
 mod show;
 mod show_points;
 mod stages;
@@ -60,14 +63,8 @@ fn run(arguments: &Arguments) -> anyhow::Result<()> {
             Some(plan) if !example => plan::make(plan, svg.as_deref(), *json),
             _ => plan::example(),
         },
-        Command::Run { sessions } => {
-            for session in sessions {
-                let stages = Stages::open(session)?;
-                stages.everything()?;
-                show::summary(&stages)?;
-            }
-            Ok(())
-        }
+        Command::Run { sessions, list, jobs } => run_list::run(sessions, list.as_deref(), usize::from(*jobs)),
+        Command::Cohort(asked) => cohort::run(asked),
         Command::Media(asked) => show::media(&Stages::open(&asked.session)?, asked.json),
         Command::Lens(asked) => lens(asked),
         Command::Rig(asked) => show::rig(&Stages::open(&asked.session)?, asked.json),

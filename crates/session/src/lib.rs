@@ -12,6 +12,7 @@
 //!   [`Computed`] with its provenance, and written atomically.
 
 pub mod board;
+pub mod c3d;
 pub mod calibration;
 pub mod court;
 pub mod description;
