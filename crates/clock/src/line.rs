@@ -4,7 +4,7 @@ use crate::level::{median, robust_sd};
 
 /// Prior standard deviation of a clock's rate error: crystals of phones are within some tens of parts per million (common
 /// practice).
-pub(crate) const RATE_SD: f64 = 100e-6;
+pub(crate) const RATE_SD: f64 = 50e-6;
 
 /// Residuals are never trusted below this, seconds: about one sample at 48 kHz.
 const LEAST_SCALE_SECONDS: f64 = 20e-6;

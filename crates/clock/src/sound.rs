@@ -8,9 +8,11 @@ use midline_session::calibration::{CameraClock, ClockCalibration, ClockEstimate,
 use midline_session::footage::SoundTrack;
 use midline_signal::correlation::Correlator;
 
+use crate::estimate::reference_clock;
 use crate::level::{BAND_HZ, band_limited, energies, median};
 use crate::line::{self, Line};
-use crate::{ClockError, onsets};
+use crate::surroundings::LEFT_SD_SECONDS;
+use crate::{ClockError, Surroundings, onsets};
 
 /// Standard deviation of one phone's unknown latency between sound and picture, seconds. Common practice: what phones show
 /// is within a few hundredths of a second.
@@ -51,6 +53,9 @@ const AGREES_SECONDS: [f64; 4] = [0.000_5, 0.001, 0.003, 0.006];
 const LEAST_AGREEING: usize = 4;
 const LEAST_UNLIKELY: f64 = -7.0;
 
+/// Power of the difference of two tracks, as a share of their own, below which they are the same recording.
+const SAME_SHARE: f64 = 1e-4;
+
 /// One camera's sound.
 #[derive(Debug, Clone, Copy)]
 pub struct CameraSound<'a> {
@@ -69,28 +74,32 @@ pub struct CameraSound<'a> {
 /// # Errors
 /// With fewer than two cameras, a track that is silent or shorter than a second, or tracks without common sound.
 pub fn from_sound(sounds: &[CameraSound]) -> Result<ClockCalibration, ClockError> {
+    clocks(sounds, None)
+}
+
+/// [`from_sound`], with the sound's travel taken off where the surroundings are known.
+pub(crate) fn clocks(
+    sounds: &[CameraSound],
+    surroundings: Option<&Surroundings>,
+) -> Result<ClockCalibration, ClockError> {
     let [reference, others @ ..] = sounds else { return Err(ClockError::TooFewCameras { given: 0 }) };
     if others.is_empty() {
         return Err(ClockError::TooFewCameras { given: 1 });
     }
     let listened = Listened::to(reference, None)?;
-    let mut cameras = vec![CameraClock {
-        camera: reference.camera.to_owned(),
-        offset_seconds: 0.0,
-        rate: 1.0,
-        covariance: [[0.0; 2]; 2],
-        source: ClockSource::Reference,
-        estimates: Vec::new(),
-    }];
+    let mut cameras = vec![reference_clock(reference.camera)];
     let mut remarks = Vec::new();
     for other in others {
         let heard = Listened::to(other, Some(listened.rate_hz))?;
-        let matched = matched(&listened, &heard)?;
+        let mut matched = matched(&listened, &heard)?;
+        refuse_same_sound(&listened, &heard, &matched)?;
+        let corrected = surroundings.is_some_and(|s| matched.correct_travel(s, reference.camera, other.camera));
         let (offset_seconds, fitted) = matched.line.at_zero();
-        let allowance = 2.0 * LATENCY_SD_SECONDS.powi(2) + PATH_SD_SECONDS.powi(2);
+        let path_sd = if corrected { LEFT_SD_SECONDS } else { PATH_SD_SECONDS };
+        let allowance = 2.0 * LATENCY_SD_SECONDS.powi(2) + path_sd.powi(2);
         let covariance = [[fitted[0][0] + allowance, fitted[0][1]], fitted[1]];
         remarks.push(format!(
-            "Camera {}: {} of {} sounds agree on its offset (chance 10^{:.0}), {:.1} s in common, scatter {:.2} ms; rate {:+.1} ± {:.1} ppm. \
+            "Camera {}: {} of {} sounds agree on its offset (chance 10^{:.0}), {:.1} s in common, scatter {:.2} ms, the sound's travel {}; rate {:+.1} ± {:.1} ppm. \
              Sound cannot tell the phones' latency: allowance {:.0} ms (standard deviation).",
             other.camera,
             matched.agreeing,
@@ -98,6 +107,7 @@ pub fn from_sound(sounds: &[CameraSound]) -> Result<ClockCalibration, ClockError
             matched.chance_log10,
             matched.overlap_seconds,
             matched.scatter_seconds * 1e3,
+            if corrected { "taken off" } else { "not known" },
             matched.line.slope * 1e6,
             fitted[1][1].sqrt() * 1e6,
             allowance.sqrt() * 1e3,
@@ -118,7 +128,7 @@ pub fn from_sound(sounds: &[CameraSound]) -> Result<ClockCalibration, ClockError
         };
         cameras.push(CameraClock { estimates: vec![estimate], ..clock });
     }
-    Ok(ClockCalibration { reference: reference.camera.to_owned(), cameras, remarks })
+    Ok(ClockCalibration { reference: reference.camera.to_owned(), cameras, read_outs: Vec::new(), remarks })
 }
 
 /// A track made ready for comparison.
@@ -220,6 +230,8 @@ fn resampled(signal: Vec<f64>, from_hz: f64, to_hz: f64) -> Vec<f64> {
 /// How two tracks fit together.
 struct Matched {
     line: Line,
+    /// Sounds that agree: presentation time in the other track, local offset.
+    points: Vec<(f64, f64)>,
     agreeing: usize,
     tried: usize,
     overlap_seconds: f64,
@@ -238,20 +250,23 @@ fn matched(reference: &Listened, other: &Listened) -> Result<Matched, ClockError
         .map_err(correlation)?
         .peaks(CANDIDATES, CANDIDATE_SECONDS / STEP_SECONDS);
     let mut best: Option<Matched> = None;
+    let mut others: Vec<Matched> = Vec::new();
     for peak in &coarse {
         let offset = reference.start_seconds - other.start_seconds + peak.lag_samples * STEP_SECONDS;
         let candidate = compared(&mut correlator, reference, other, offset).map_err(correlation)?;
-        let certain = candidate.is_enough() && 2 * candidate.agreeing > candidate.tried;
-        if best.as_ref().is_none_or(|b| candidate.chance_log10 < b.chance_log10) {
-            best = Some(candidate);
-        }
-        // More than half of all sounds agree: no other offset can have that many.
+        // Nearly all sounds agree: no other offset can have many.
+        let certain = candidate.is_enough() && 10 * candidate.agreeing > 9 * candidate.tried;
+        let better = best.as_ref().is_none_or(|b| candidate.chance_log10 < b.chance_log10);
+        others.extend(if better { best.replace(candidate) } else { Some(candidate) });
         if certain {
             break;
         }
     }
     match best {
-        Some(found) if found.is_enough() => Ok(found),
+        Some(found) if found.is_enough() => {
+            refuse_jump(reference.camera, other.camera, &found, &others)?;
+            Ok(found)
+        }
         found => Err(ClockError::NoCommonSound {
             reference: reference.camera.to_owned(),
             camera: other.camera.to_owned(),
@@ -265,7 +280,75 @@ fn matched(reference: &Listened, other: &Listened) -> Result<Matched, ClockError
     }
 }
 
+/// Refuses a clock that has one offset before an instant and another after it.
+fn refuse_jump(reference: &str, camera: &str, found: &Matched, others: &[Matched]) -> Result<(), ClockError> {
+    let span = |m: &Matched| {
+        m.points.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(from, to), p| (from.min(p.0), to.max(p.0)))
+    };
+    let (from, to) = span(found);
+    for other in others.iter().filter(|other| other.is_enough()) {
+        let (other_from, other_to) = span(other);
+        let jump = other.line.level - found.line.level;
+        if jump.abs() < CANDIDATE_SECONDS || (other_from < to && from < other_to) {
+            continue;
+        }
+        let (first, second, change) = if to <= other_from { (found, other, jump) } else { (other, found, -jump) };
+        return Err(ClockError::Jump {
+            reference: reference.to_owned(),
+            camera: camera.to_owned(),
+            jump_seconds: change,
+            at_seconds: 0.5 * (span(first).1 + span(second).0),
+            before: first.agreeing,
+            after: second.agreeing,
+        });
+    }
+    Ok(())
+}
+
+/// Refuses two tracks that are equal sample by sample: no two microphones are.
+fn refuse_same_sound(reference: &Listened, other: &Listened, matched: &Matched) -> Result<(), ClockError> {
+    let middle = matched.line.centre;
+    let shift = middle + matched.line.at(middle) - reference.start_seconds - (middle - other.start_seconds);
+    let lag = (shift * reference.rate_hz).round() as isize;
+    let (mut difference, mut power) = (0.0, 0.0);
+    for (index, a) in reference.samples.iter().enumerate() {
+        let there = usize::try_from(index.cast_signed() - lag).ok().and_then(|i| other.samples.get(i));
+        if let Some(b) = there {
+            difference += (a - b) * (a - b);
+            power += a * a;
+        }
+    }
+    if power > 0.0 && difference < SAME_SHARE * power {
+        return Err(ClockError::SameRecording {
+            reference: reference.camera.to_owned(),
+            camera: other.camera.to_owned(),
+            what: "sound",
+        });
+    }
+    Ok(())
+}
+
 impl Matched {
+    /// Takes the difference of the sound's travel off every local offset and fits the line anew; `false` where too few
+    /// sources were seen.
+    fn correct_travel(&mut self, surroundings: &Surroundings, reference: &str, camera: &str) -> bool {
+        let corrected: Vec<(f64, f64)> = self
+            .points
+            .iter()
+            .filter_map(|(pts, offset)| {
+                Some((*pts, offset + surroundings.later_seconds((reference, pts + offset), (camera, *pts))?))
+            })
+            .collect();
+        if 2 * corrected.len() < self.points.len() {
+            return false;
+        }
+        let Some(line) = line::fit(&corrected) else { return false };
+        let residuals: Vec<f64> = corrected.iter().map(|(x, y)| y - line.at(*x)).collect();
+        self.scatter_seconds = crate::level::robust_sd(&residuals, 0.0);
+        (self.line, self.points) = (line, corrected);
+        true
+    }
+
     fn is_enough(&self) -> bool {
         self.agreeing >= LEAST_AGREEING && self.chance_log10 <= LEAST_UNLIKELY
     }
@@ -318,6 +401,7 @@ fn compared(
     Ok(Matched {
         line,
         agreeing: agreeing.len(),
+        points: agreeing,
         tried: centres.len(),
         overlap_seconds: (to - from).max(0.0),
         scatter_seconds: crate::level::robust_sd(&residuals, 0.0),
@@ -507,6 +591,23 @@ mod tests {
             }
         }
         println!("unrelated pairs: least chance 10^{least:.1}, accepted below 10^{LEAST_UNLIKELY}");
+    }
+
+    #[test]
+    fn the_same_recording_twice_and_a_clock_that_jumps_are_told_by_name() {
+        let scene = rally(40.0, 7.0);
+        let one = scene.heard_by(1, 48_000.0, 0.0, 1.0, 0.5, 0.004);
+        let mut again = one.clone();
+        again.samples.drain(..48_000);
+        let error = clock(&[one.clone(), again]).unwrap_err();
+        assert!(matches!(&error, ClockError::SameRecording { what: "sound", .. }), "{error}");
+        // Half a minute on, two seconds are missing.
+        let mut cut = scene.heard_by(2, 48_000.0, 1.0, 1.0, 0.5, 0.004);
+        cut.samples.drain(20 * 48_000..22 * 48_000);
+        let error = clock(&[one, cut]).unwrap_err();
+        println!("{error}");
+        let ClockError::Jump { jump_seconds, at_seconds, .. } = error else { panic!("{error}") };
+        assert!((jump_seconds - 2.0).abs() < 0.01 && (at_seconds - 20.0).abs() < 2.0);
     }
 
     #[test]
