@@ -22,6 +22,7 @@ mod motion;
 mod onsets;
 mod path;
 mod sound;
+mod sound_network;
 mod surroundings;
 
 pub use error::ClockError;

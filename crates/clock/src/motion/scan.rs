@@ -24,6 +24,8 @@ const SCALE_OF_WIDTH: f64 = 0.0015;
 const PASSES: usize = 4;
 /// Sightings that are compared, spread over those that move; slower ones tell little.
 const MOST_SIGHTINGS: usize = 1500;
+/// Of these, sightings that are compared at every grid point.
+const GRID_SIGHTINGS: usize = 400;
 const SLOW_PX_PER_SECOND: f64 = 150.0;
 const LEAST_SIGHTINGS: usize = 30;
 /// Step of the other camera's path, as a share of its frames' spacing.
@@ -84,7 +86,7 @@ pub(crate) fn scan(
     }
     let offsets: Vec<f64> = (0..=steps as usize).map(|k| lowest + k as f64 * STEP_SECONDS).collect();
     let chance = scan.chance(&offsets);
-    let gains: Vec<f64> = offsets.par_iter().map(|offset| scan.gain(*offset, &chance)).collect();
+    let gains: Vec<f64> = offsets.par_iter().map(|offset| scan.grid_gain(*offset, &chance)).collect();
     let mut candidates: Vec<Candidate> =
         hills(&offsets, &gains, expected).into_iter().filter_map(|offset| scan.candidate(offset, &chance)).collect();
     candidates.sort_by(|a, b| b.gain.total_cmp(&a.gain));
@@ -219,15 +221,21 @@ impl Scan {
         if telling < LEAST_SIGHTINGS as f64 { 0.0 } else { agreeing / telling }
     }
 
-    /// By how much all sightings together fit better than by chance.
-    fn gain(&self, offset: f64, chance: &[Option<f64>]) -> f64 {
-        self.turned_gain(offset, &Vector3::zeros(), chance)
+    /// By how much sightings spread over all fit better than by chance, without any rotation.
+    fn grid_gain(&self, offset: f64, chance: &[Option<f64>]) -> f64 {
+        self.gain_of_every(self.walked.len().div_ceil(GRID_SIGHTINGS), offset, &Vector3::zeros(), chance)
     }
 
-    fn turned_gain(&self, offset: f64, rotation: &Vector3<f64>, chance: &[Option<f64>]) -> f64 {
+    /// By how much all sightings together fit better than by chance.
+    fn gain(&self, offset: f64, rotation: &Vector3<f64>, chance: &[Option<f64>]) -> f64 {
+        self.gain_of_every(1, offset, rotation, chance)
+    }
+
+    fn gain_of_every(&self, every: usize, offset: f64, rotation: &Vector3<f64>, chance: &[Option<f64>]) -> f64 {
         self.walked
             .iter()
             .zip(chance)
+            .step_by(every)
             .filter_map(|(w, chance)| {
                 let distance = self.distance(w, offset)?;
                 Some(self.telling(distance.px + distance.by_rotation.dot(rotation), (*chance)?))
@@ -242,7 +250,7 @@ impl Scan {
         let shift = Executor::new(valley, solver).configure(|state| state.max_iters(40)).run();
         let offset = around + shift.ok().and_then(|result| result.state().get_best_param().copied()).unwrap_or(0.0);
         let rotation = self.rotation(offset)?;
-        Some(Candidate { offset_seconds: offset, rotation, gain: self.turned_gain(offset, &rotation, chance) })
+        Some(Candidate { offset_seconds: offset, rotation, gain: self.gain(offset, &rotation, chance) })
     }
 
     /// The small rotation of the second camera with which the sightings fit best at an offset.
@@ -301,6 +309,6 @@ impl CostFunction for Valley<'_> {
 
     fn cost(&self, shift: &f64) -> Result<f64, argmin::core::Error> {
         let offset = self.around + shift;
-        Ok(self.scan.rotation(offset).map_or(f64::INFINITY, |r| -self.scan.turned_gain(offset, &r, self.chance)))
+        Ok(self.scan.rotation(offset).map_or(f64::INFINITY, |r| -self.scan.gain(offset, &r, self.chance)))
     }
 }

@@ -210,6 +210,7 @@ impl Stages {
     /// The clock stage: sound and motion compared.
     pub(crate) fn clock(&self) -> anyhow::Result<ClockCalibration> {
         let air_celsius = self.session.description.session.air_celsius;
+        self.refuse_same_footage()?;
         let rig = self.rig()?;
         let (mut inputs, mut lenses, mut read_outs, mut keypoints) =
             (vec![self.rig_file()], Vec::new(), Vec::new(), Vec::new());
@@ -259,6 +260,28 @@ impl Stages {
             spinner.finish_and_clear();
             Ok(clock)
         })
+    }
+
+    /// Refuses one file given to two cameras, before anything is computed of it.
+    pub(crate) fn refuse_same_footage(&self) -> anyhow::Result<()> {
+        for (index, first) in self.cameras().iter().enumerate() {
+            for second in &self.cameras()[index + 1..] {
+                let files = [first, second].map(|camera| self.given(&camera.footage, "the footage"));
+                let [a, b] = files;
+                let (a, b) = (a?, b?);
+                // Files of other lengths differ; the hash of long ones takes a while.
+                let length = |path: &Path| std::fs::metadata(path).map(|m| m.len()).ok();
+                anyhow::ensure!(
+                    length(&a) != length(&b) || midline_session::hash_file(&a)? != midline_session::hash_file(&b)?,
+                    "cameras \"{}\" and \"{}\" were given the same file ({} and {}); give each camera its own footage in session.toml",
+                    first.name,
+                    second.name,
+                    a.display(),
+                    b.display()
+                );
+            }
+        }
+        Ok(())
     }
 
     pub(crate) fn clock_file(&self) -> PathBuf {
