@@ -41,12 +41,12 @@ pub(crate) fn media(stages: &Stages, json: bool) -> anyhow::Result<()> {
         );
         if let Some([least, most]) = footage.spacing_range_seconds() {
             println!(
-                "  spacing {:.3} to {:.3} ms; {} frames missing in {} gaps, {} crowded",
+                "  spacing {:.3} to {:.3} ms; {} missing in {}, {} crowded",
                 least * 1e3,
                 most * 1e3,
-                footage.missing_frames(),
-                footage.gaps.len(),
-                footage.crowded_frames().len(),
+                counted(footage.missing_frames(), "frame"),
+                counted(footage.gaps.len(), "gap"),
+                counted(footage.crowded_frames().len(), "frame"),
             );
         }
         println!(
@@ -205,7 +205,7 @@ pub(crate) fn clock(stages: &Stages, json: bool) -> anyhow::Result<()> {
             println!("{}: its time stamps are the session clock", camera.camera);
             continue;
         }
-        let decided = if camera.source == ClockSource::Motion { "sound, then motion" } else { "sound alone" };
+        let decided = if camera.source == ClockSource::Motion { "motion" } else { "sound alone" };
         println!(
             "{}: session = {:.5} s + {:.7} · pts; offset ± {:.2} ms (1 sd), rate {:+.1} ± {:.1} ppm; from {decided}",
             camera.camera,
@@ -370,4 +370,9 @@ mod tests {
         assert_eq!(shown(&measure), "-12.3 cm (95 % -13.3 to -11.3, n = 3)");
         assert_eq!(serde_json::json!(measure)["outcome"], "measured");
     }
+}
+
+/// A number with its noun, which gets an s where there is not just one.
+fn counted(n: usize, noun: &str) -> String {
+    if n == 1 { format!("1 {noun}") } else { format!("{n} {noun}s") }
 }

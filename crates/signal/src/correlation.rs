@@ -355,6 +355,32 @@ mod tests {
         assert!((found.lag_samples - 3000.0).abs() < 0.1, "{found:?}");
     }
 
+    /// Source: scipy.fft and scipy.signal.correlate, tests/reference/correlation_values.py.
+    #[test]
+    fn shifted_white_noise_correlates_as_in_scipy() {
+        let cases = [
+            (1, 37, 0.0, [0.963_327_720_2, 0.119_563_222_3, -0.460_862_625_6]),
+            (2, -120, 0.3, [0.810_767_368_5, 0.098_639_473_6, -0.381_582_230_9]),
+            (3, 5, 1.0, [0.391_548_451_3, 0.058_138_931_6, -0.181_062_972_3]),
+            (4, 263, 0.5, [0.632_738_074_9, 0.067_809_639_8, -0.289_494_209_4]),
+        ];
+        for (seed, shift, amplitude, heights) in cases {
+            let source = noise(seed, 4096);
+            let cut = |from: usize, seed: u64| -> Vec<f64> {
+                source[from..from + 3000].iter().zip(noise(seed, 3000)).map(|(s, n)| s + amplitude * n).collect()
+            };
+            let first = cut(usize::try_from(300 - shift).unwrap(), 100 + seed);
+            let second = cut(300, 200 + seed);
+            let found = Correlator::default().phase_correlation(&first, &second, -400..=400, 0.05..0.4).unwrap();
+            let highest = (0..found.values.len()).max_by(|a, b| found.values[*a].total_cmp(&found.values[*b])).unwrap();
+            assert_eq!(found.first_lag + highest.cast_signed(), shift);
+            assert_eq!(direct(&first, &second, 300), shift);
+            for (k, height) in heights.into_iter().enumerate() {
+                assert!((found.values[highest + k] - height).abs() < 1e-8, "{seed} {k}: {}", found.values[highest + k]);
+            }
+        }
+    }
+
     #[test]
     fn silence_an_empty_band_and_impossible_lags_are_refused() {
         let mut correlator = Correlator::default();

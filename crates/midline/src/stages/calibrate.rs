@@ -3,7 +3,8 @@
 use std::path::{Path, PathBuf};
 
 use anyhow::Context;
-use midline_clock::CameraSound;
+use midline_clock::{CameraSound, CameraView, ClockCamera};
+use midline_geometry::Camera;
 use midline_lens::ClipSettings;
 use midline_rig::SharedSighting;
 use midline_session::board::Board;
@@ -12,7 +13,7 @@ use midline_session::description::{CameraDescription, LensSource};
 use midline_session::footage::SoundTrack;
 use serde_json::json;
 
-use super::Stages;
+use super::{NotMeasurable, Stages};
 use crate::progress;
 
 /// A lens with the file that it stands in.
@@ -139,8 +140,10 @@ impl Stages {
         Ok((Some((board, sightings)), files))
     }
 
-    /// The clock stage: sound, then motion.
+    /// The clock stage: sound and motion compared.
     pub(crate) fn clock(&self) -> anyhow::Result<ClockCalibration> {
+        let air_celsius = self.session.description.session.air_celsius;
+        self.refuse_same_footage()?;
         let rig = self.rig()?;
         let (mut inputs, mut lenses, mut read_outs, mut keypoints) =
             (vec![self.rig_file()], Vec::new(), Vec::new(), Vec::new());
@@ -153,28 +156,65 @@ impl Stages {
             inputs.push(self.points_file(camera));
             inputs.push(self.given(&camera.footage, "the footage")?);
         }
-        let provenance =
-            self.hashes.provenance("clock", &self.session.folder, &inputs, json!({ "read_outs": read_outs }))?;
+        let provenance = self.hashes.provenance(
+            "clock",
+            &self.session.folder,
+            &inputs,
+            json!({ "read_outs": read_outs, "air_celsius": air_celsius }),
+        )?;
         self.hashes.kept(&self.clock_file(), provenance, || {
             let spinner = progress::spinner("clock");
             let names: Vec<&str> = self.cameras().iter().map(|c| c.name.as_str()).collect();
             let sounds = self
                 .cameras()
                 .iter()
-                .map(|c| self.sound_of(&c.footage, &c.name))
-                .collect::<anyhow::Result<Vec<_>>>()?;
-            let by_sound = midline_clock::from_sound(&paired(&names, &sounds)).context("one clock for all cameras")?;
-            let cameras: Vec<_> = lenses
-                .iter()
-                .zip(&read_outs)
-                .filter_map(|(lens, read_out)| {
-                    Some((lens, rig.cameras.iter().find(|c| c.name == lens.camera)?, *read_out))
+                .map(|c| Ok(midline_media::sound(&self.given(&c.footage, "the footage")?)?))
+                .collect::<anyhow::Result<Vec<Option<SoundTrack>>>>()?;
+            let cameras: Vec<ClockCamera> = (0..names.len())
+                .map(|index| ClockCamera {
+                    name: names[index],
+                    sound: sounds[index].as_ref(),
+                    view: rig.cameras.iter().find(|pose| pose.name == names[index]).map(|pose| CameraView {
+                        lens: &lenses[index],
+                        pose,
+                        read_out: read_outs[index],
+                        read_out_known: read_outs[index].seconds > 0.0,
+                        keypoints: &keypoints[index],
+                    }),
                 })
                 .collect();
-            let clock = midline_clock::refine_by_motion(&by_sound, &cameras, &keypoints)?;
+            let clock = midline_clock::session_clock(&cameras, Some(&rig), air_celsius).map_err(|error| {
+                if error.is_not_measurable() {
+                    NotMeasurable(error.to_string()).into()
+                } else {
+                    anyhow::Error::new(error).context("one clock for all cameras")
+                }
+            })?;
             spinner.finish_and_clear();
             Ok(clock)
         })
+    }
+
+    /// Refuses one file given to two cameras, before anything is computed of it.
+    pub(crate) fn refuse_same_footage(&self) -> anyhow::Result<()> {
+        for (index, first) in self.cameras().iter().enumerate() {
+            for second in &self.cameras()[index + 1..] {
+                let files = [first, second].map(|camera| self.given(&camera.footage, "the footage"));
+                let [a, b] = files;
+                let (a, b) = (a?, b?);
+                // Files of other lengths differ; the hash of long ones takes a while.
+                let length = |path: &Path| std::fs::metadata(path).map(|m| m.len()).ok();
+                anyhow::ensure!(
+                    length(&a) != length(&b) || midline_session::hash_file(&a)? != midline_session::hash_file(&b)?,
+                    "cameras \"{}\" and \"{}\" were given the same file ({} and {}); give each camera its own footage in session.toml",
+                    first.name,
+                    second.name,
+                    a.display(),
+                    b.display()
+                );
+            }
+        }
+        Ok(())
     }
 
     pub(crate) fn clock_file(&self) -> PathBuf {
@@ -187,7 +227,8 @@ impl Stages {
         self.cameras()
             .iter()
             .map(|camera| {
-                let read_out = Self::read_out(camera, &self.footage(camera)?);
+                let mut read_out = Self::read_out(camera, &self.footage(camera)?);
+                read_out.seconds = clock.read_out_seconds(&camera.name).unwrap_or(read_out.seconds);
                 CalibratedCamera::join(&self.lens(camera)?.lens, &rig, &clock, read_out).with_context(|| {
                     format!("camera \"{}\" has no place in the rig or no clock; mark court points for it or film the shared board with it", camera.name)
                 })

@@ -41,6 +41,7 @@ impl Stages {
     /// Runs everything that is not up to date, then writes report and recording.
     pub(crate) fn everything(&self) -> anyhow::Result<()> {
         // What is wrong with any file is said before hours of work go into another.
+        self.refuse_same_footage()?;
         self.named_footage()?;
         self.report()?;
         self.recording()?;
