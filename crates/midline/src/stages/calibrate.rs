@@ -4,7 +4,6 @@ use std::path::{Path, PathBuf};
 
 use anyhow::Context;
 use midline_clock::{CameraSound, CameraView, ClockCamera};
-use midline_geometry::Camera;
 use midline_lens::ClipSettings;
 use midline_rig::SharedSighting;
 use midline_session::board::Board;
