@@ -166,7 +166,7 @@ impl Bundle {
     }
 
     /// The same problem with one dense normal matrix.
-    pub(crate) fn as_dense(mut self) -> Self {
+    pub(crate) fn with_dense_matrix(mut self) -> Self {
         self.dense = true;
         self
     }
@@ -271,10 +271,8 @@ impl Bundle {
             (0..self.observations.len().div_ceil(CHUNK)).into_par_iter().map(of_chunk).collect();
         let (mut chi_squared, mut redundancy) = ([0.0; 4], [0.0; 4]);
         for (chi, left) in chunks {
-            for kind in 0..KINDS.len() {
-                chi_squared[kind] += chi[kind];
-                redundancy[kind] += left[kind];
-            }
+            chi_squared.iter_mut().zip(chi).for_each(|(sum, own)| *sum += own);
+            redundancy.iter_mut().zip(left).for_each(|(sum, own)| *sum += own);
         }
         std::array::from_fn(|kind| (redundancy[kind] > 0.5).then(|| (chi_squared[kind] / redundancy[kind]).sqrt()))
     }

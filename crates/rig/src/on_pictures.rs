@@ -52,6 +52,11 @@ const FEWEST_ON_A_LINE: usize = 6;
 /// A place this far from its line after the fit is of something else, px; and the largest root mean square of a fit.
 const MISTAKEN_PX: f64 = 2.0;
 const LARGEST_RMS_PX: f64 = 1.2;
+/// From a rough start other bars can be taken for the court: the largest root mean square then, px, and how far the camera may
+/// end from a rough place.
+const ROUGH_RMS_PX: f64 = 0.5;
+const FARTHEST_M: f64 = 1.5;
+const FARTHEST_RADIANS: f64 = 0.15;
 /// Of two poses the one with this many times the places of the other is the right one.
 const CLEARLY_MORE: f64 = 1.6;
 
@@ -86,6 +91,10 @@ pub fn solve_on_pictures(
         let first = if checked.starts[camera].is_some() { ROUGH_REACH_PX } else { REACH_SDS * settings.click_sd_px };
         let mut fits: Vec<Fit> =
             poses.iter().filter_map(|pose| settled(&checked, camera, court, pose, first, &look)).collect();
+        fits.retain(|fit| !rough || fit.rms_px < ROUGH_RMS_PX);
+        if let Some(start) = &checked.starts[camera] {
+            fits.retain(|fit| near(start, &fit.pose));
+        }
         fits.sort_by_key(|fit| std::cmp::Reverse(fit.lines.len()));
         let clear = |fits: &[Fit]| match fits {
             [best, second, ..] => best.lines.len() as f64 > CLEARLY_MORE * second.lines.len() as f64,
@@ -133,6 +142,12 @@ struct Fit {
     /// What was seen with its whole deviation, and the line that it is on.
     lines: Vec<(LinePoint, OnLine)>,
     rms_px: f64,
+}
+
+/// Whether a camera ended about where it was thought to stand.
+fn near(start: &RigidTransform, end: &RigidTransform) -> bool {
+    let place = |pose: &RigidTransform| pose.inverse_transform_point(&Point3::origin());
+    (place(start) - place(end)).norm() < FARTHEST_M && start.rotation.angle_to(&end.rotation) < FARTHEST_RADIANS
 }
 
 /// Takes a fit's lines into the input and its pose as the start; says what was found.

@@ -65,7 +65,7 @@ fn refined(
     let start = RigState { points, ..solution.state };
     let mut joint = Bundle::new(&checked, &sightings, bundle.spread).with_points(count, seen);
     if dense {
-        joint = joint.as_dense();
+        joint = joint.with_dense_matrix();
     }
     let loss = Loss::Huber(ROBUST_SDS);
     let mut lenses: Vec<LensCalibration> = input.lenses.to_vec();

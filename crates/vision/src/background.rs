@@ -381,9 +381,7 @@ mod tests {
             let pixels = seen(shift, turn, [330.0, 150.0], 2 + number as u64);
             let found = background.shift_in(&Grey { pixels: &pixels, size_px: SIZE }).unwrap();
             println!("{shift:?} {turn}: {found:?}");
-            for axis in 0..2 {
-                assert!((found.middle_px[axis] - shift[axis]).abs() < 0.05, "{found:?}");
-            }
+            assert!(found.middle_px.iter().zip(shift).all(|(found, own)| (found - own).abs() < 0.05), "{found:?}");
             assert!((found.turn_radians - turn).abs() < 3e-4 && found.grown.abs() < 3e-4);
             assert!(found.sd_px < 0.05);
             assert!((found.corner_px > 1.0) == (number >= 2));

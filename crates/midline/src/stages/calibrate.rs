@@ -105,7 +105,6 @@ impl Stages {
         Ok(())
     }
 
-
     /// Boards that several cameras saw at rest at the same time, with the kept files that they come from.
     #[allow(clippy::type_complexity)] // one use, and the names of the parts stand in the line above
     pub(super) fn shared_sightings(&self) -> anyhow::Result<(Option<(&Board, Vec<SharedSighting>)>, Vec<PathBuf>)> {
