@@ -102,16 +102,26 @@ fn errors(session: &str, given: Given) -> Vec<[f64; 2]> {
         .collect()
 }
 
+fn told(given: Given) {
+    let all: Vec<[f64; 2]> = ["p07-first", "p07-second", "p12"].iter().flat_map(|s| errors(s, given)).collect();
+    let count = all.len() as f64;
+    let mean = all.iter().map(|[error, _]| error).sum::<f64>() / count;
+    let rms = (all.iter().map(|[error, _]| error * error).sum::<f64>() / count).sqrt();
+    let inside = all.iter().filter(|[error, sd]| error.abs() < 1.96 * sd).count();
+    println!("{given:?} true: mean error {mean:+.2} m/s, rms {rms:.2}, {inside} of {} inside", all.len());
+    // Nine intervals of 95 %: six or fewer inside would happen once in 120 runs.
+    assert!(inside >= 7, "{given:?}: {inside} of {}", all.len());
+}
+
 #[test]
-fn the_error_of_the_tips_speed_is_as_stated_whatever_is_known() {
-    for given in [Given::Nothing, Given::Contacts, Given::ContactsAndClocks, Given::ContactsClocksAndCameras] {
-        let all: Vec<[f64; 2]> = ["p07-first", "p07-second", "p12"].iter().flat_map(|s| errors(s, given)).collect();
-        let count = all.len() as f64;
-        let mean = all.iter().map(|[error, _]| error).sum::<f64>() / count;
-        let rms = (all.iter().map(|[error, _]| error * error).sum::<f64>() / count).sqrt();
-        let inside = all.iter().filter(|[error, sd]| error.abs() < 1.96 * sd).count();
-        println!("{given:?} true: mean error {mean:+.2} m/s, rms {rms:.2}, {inside} of {} inside", all.len());
-        // Nine intervals of 95 %: six or fewer inside would happen once in 120 runs.
-        assert!(inside >= 7, "{given:?}: {inside} of {}", all.len());
+fn the_error_of_the_tips_speed_is_as_stated() {
+    told(Given::Nothing);
+}
+
+#[test]
+#[ignore = "minutes; traces an error to the stage that it comes from"]
+fn the_error_of_the_tips_speed_when_earlier_stages_are_replaced_by_the_truth() {
+    for given in [Given::Contacts, Given::ContactsAndClocks, Given::ContactsClocksAndCameras] {
+        told(given);
     }
 }
