@@ -30,6 +30,7 @@ mod measures;
 mod model;
 mod over_strokes;
 mod phases;
+pub mod reliability;
 mod samples;
 mod series;
 mod smoothing;
