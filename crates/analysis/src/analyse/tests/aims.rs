@@ -79,14 +79,15 @@ fn measure(swing: &TestSwing, recording: &Recording) -> (Vec<(&'static str, f64,
         errors.push((kind.label(), error, error.abs() < 1.96 * event.sd_seconds));
     }
     for (kind, truth) in [(EventKind::Contact, 0.0), (EventKind::Bounce, BOUNCE_SECONDS)] {
-        let event = stroke.event(kind).unwrap();
+        // A bounce may fall into noise and is then refused; how many are is asserted below.
+        let Some(event) = stroke.event(kind) else { continue };
         let error = event.session_seconds - recording.contact_seconds - truth;
         errors.push((kind.label(), error, error.abs() < 1.96 * event.sd_seconds));
     }
     let end = event_to_contact(&stroke, EventKind::TakeBackEnd, recording.contact_seconds);
     for (id, truth) in true_values(swing, end) {
-        let (value, [low, high]) = values[id];
-        errors.push((id, value - truth, (low..=high).contains(&truth)));
+        let Some((value, [low, high])) = values.get(id) else { continue };
+        errors.push((id, value - truth, (*low..=*high).contains(&truth)));
     }
     (errors, values["tip-speed-dip-depth"].0 > 0.0)
 }
@@ -114,6 +115,10 @@ fn five_hundred_clean_swings_meet_the_aims() {
             sizes[sizes.len() / 2],
             list.covered()
         );
+    }
+    for (id, list) in &errors {
+        let may_be_refused = id.contains("across");
+        assert!(may_be_refused || list.0.len() >= 480, "{id} was measured in {} of 500 swings", list.0.len());
     }
     let claimed = results.iter().filter(|(_, dip)| *dip).count();
     println!("dips claimed: {claimed}");
