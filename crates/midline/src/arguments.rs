@@ -77,6 +77,16 @@ pub(crate) enum Command {
     Lift(Asked),
     /// Events, measures and tested statements of each stroke
     Strokes(Asked),
+    /// Two sets of strokes, such as before and after, or two players: what changed beyond what can be detected
+    Compare {
+        /// Session folder or session.toml of the first set
+        before: PathBuf,
+        /// Session folder or session.toml of the second set
+        after: PathBuf,
+        /// Print the result as JSON, with the curves over normalised phases
+        #[arg(long)]
+        json: bool,
+    },
     /// The report as one HTML file
     Report {
         /// Session folder or session.toml

@@ -12,6 +12,7 @@ mod arguments;
 mod board_print;
 mod cohort;
 mod cohort_arguments;
+mod compare;
 mod demo;
 mod new;
 mod pictures;
@@ -79,6 +80,7 @@ fn run(arguments: &Arguments) -> anyhow::Result<()> {
         Command::Clock(asked) => show::clock(&Stages::open(&asked.session)?, asked.json),
         Command::Lift(asked) => show::lift(&Stages::open(&asked.session)?, asked.json),
         Command::Strokes(asked) => show::strokes(&Stages::open(&asked.session)?, asked.json),
+        Command::Compare { before, after, json } => compare::print(before, after, *json),
         Command::Report { session } => show::report(&Stages::open(session)?),
         Command::View { session } => show::view(&Stages::open(session)?),
     }

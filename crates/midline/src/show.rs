@@ -1,7 +1,7 @@
 //! What the program prints: results as short tables, or as JSON.
 
 use midline_session::calibration::{ClockSource, LensQuality};
-use midline_session::strokes::{EventKind, Measure, Outcome, Verdict};
+use midline_session::strokes::{EventKind, Measure, Outcome, Verdict, shown_unit};
 use serde::Serialize;
 
 use crate::stages::{Described, Stages};
@@ -252,24 +252,10 @@ pub(crate) fn lift(stages: &Stages, json: bool) -> anyhow::Result<()> {
 
 /// A measure's value and interval in the unit in which people read it.
 fn shown(measure: &Measure) -> String {
-    let (factor, unit) = match measure.unit.as_str() {
-        "m" => (100.0, "cm"),
-        "rad" => (180.0 / std::f64::consts::PI, "°"),
-        "s" => (1e3, "ms"),
-        "rad/s" => (180.0 / std::f64::consts::PI, "°/s"),
-        "1" => (1.0, ""),
-        other => (1.0, other),
-    };
+    let (factor, unit) = shown_unit(&measure.unit);
     match &measure.outcome {
         Outcome::Measured { value, interval_95: [low, high] } => {
-            let half = (high - low) * factor / 2.0;
-            let digits = if half > 5.0 {
-                0
-            } else if half > 0.5 {
-                1
-            } else {
-                2
-            };
+            let digits = digits((high - low) * factor / 2.0);
             format!(
                 "{:.digits$} {unit} (95 % {:.digits$} to {:.digits$}, n = {})",
                 value * factor,
@@ -282,6 +268,17 @@ fn shown(measure: &Measure) -> String {
     }
 }
 
+/// Decimals that an uncertainty carries.
+pub(crate) fn digits(half_width: f64) -> usize {
+    if half_width > 5.0 {
+        0
+    } else if half_width > 0.5 {
+        1
+    } else {
+        2
+    }
+}
+
 pub(crate) fn strokes(stages: &Stages, json: bool) -> anyhow::Result<()> {
     let strokes = stages.strokes()?;
     if json {
@@ -289,6 +286,9 @@ pub(crate) fn strokes(stages: &Stages, json: bool) -> anyhow::Result<()> {
     }
     for stroke in &strokes.strokes {
         println!("stroke {}: {}", stroke.number, stroke.style);
+        if let Some(kind) = strokes.answers.kinds.iter().find(|k| k.stroke == stroke.number) {
+            println!("  kind: {} ({})", kind.kind.label(), kind.because);
+        }
         for event in &stroke.events {
             println!(
                 "  {:26} {:9.4} s ± {:.1} ms (1 sd), {}",
@@ -310,6 +310,23 @@ pub(crate) fn strokes(stages: &Stages, json: bool) -> anyhow::Result<()> {
         for measure in &stroke.measures {
             println!("  {:52} {}", measure.name, shown(measure));
         }
+    }
+    for set in &strokes.answers.set_events {
+        let found = set.found_seconds.map_or("nothing was found".to_owned(), |t| format!("found: {t:.4} s"));
+        let reason = if set.reason.is_empty() { String::new() } else { format!("; {}", set.reason) };
+        println!(
+            "stroke {}: {} set by the analyst to {:.4} s ({found}{reason})",
+            set.stroke,
+            set.kind.label(),
+            set.session_seconds
+        );
+    }
+    for suspicion in &strokes.answers.suspicions {
+        println!("suspicion \"{}\": {}", suspicion.text, suspicion.answer.label());
+        if !suspicion.tested.is_empty() {
+            println!("  tested: {}", suspicion.tested);
+        }
+        sentences(&suspicion.evidence);
     }
     println!("over the strokes:");
     for measure in &strokes.over_strokes {

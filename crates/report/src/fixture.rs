@@ -109,7 +109,7 @@ pub(crate) fn strokes() -> Strokes {
         "Stroke 3: the ball is hidden behind the player in \"gate\" for 60 ms before contact.".to_owned(),
         "One impact sound at 14.2 s has no stroke near it; it was left out.".to_owned(),
     ];
-    Strokes { strokes, over_strokes, remarks }
+    Strokes { strokes, over_strokes, remarks, ..Strokes::default() }
 }
 
 fn stroke(w: f64, number: usize) -> Stroke {

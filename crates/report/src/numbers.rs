@@ -45,6 +45,7 @@ pub(crate) fn shown_unit(si_unit: &str) -> (f64, &str) {
         "s" => (1000.0, "ms"),
         "rad" => (180.0 / PI, "°"),
         "rad/s" => (180.0 / PI, "°/s"),
+        "share" => (100.0, "%"),
         "1" => (1.0, ""),
         other => (1.0, other),
     }

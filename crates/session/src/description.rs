@@ -9,6 +9,7 @@ use crate::SessionError;
 use crate::board::Board;
 use crate::court::Court;
 use crate::known::{self, RecordingMode};
+use crate::strokes::EventKind;
 
 /// Version of `session.toml` that this program reads.
 pub const DESCRIPTION_SCHEMA: u32 = 1;
@@ -37,6 +38,26 @@ pub struct Description {
     pub cameras: Vec<CameraDescription>,
     /// Clips in which cameras see one board together.
     pub shared_board: Option<SharedBoard>,
+    /// Instants that the analyst sets in place of the found ones.
+    #[serde(default, rename = "event", skip_serializing_if = "Vec::is_empty")]
+    pub events: Vec<SetEvent>,
+}
+
+/// An instant that the analyst sets in place of the found one.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct SetEvent {
+    /// Number of the stroke, from 1.
+    pub stroke: usize,
+    /// Which event.
+    pub kind: EventKind,
+    /// When, on the session clock (as `midline strokes` prints it), seconds.
+    pub session_seconds: f64,
+    /// How well the analyst knows it (1 sd), seconds; half a frame when absent.
+    pub sd_seconds: Option<f64>,
+    /// Why.
+    #[serde(default)]
+    pub reason: String,
 }
 
 /// About the recording.
@@ -46,6 +67,9 @@ pub struct Recording {
     /// What the coach suspects or wants to know, in their own words; shown on the report.
     #[serde(default)]
     pub question: String,
+    /// What the coach suspects, one sentence each in the trade's words, such as "racket slows in the drop"; each is tested.
+    #[serde(default)]
+    pub suspicions: Vec<String>,
     /// Day of the recording, free text such as 2026-05-04.
     #[serde(default)]
     pub date: String,
@@ -60,7 +84,7 @@ fn twenty() -> f64 {
 
 impl Default for Recording {
     fn default() -> Self {
-        Self { question: String::new(), date: String::new(), air_celsius: twenty() }
+        Self { question: String::new(), suspicions: Vec::new(), date: String::new(), air_celsius: twenty() }
     }
 }
 
@@ -125,7 +149,8 @@ pub struct CameraDescription {
     /// Recording mode of `calib/recording-modes.toml` whose read-out is used where none is given.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub recording_mode: Option<String>,
-    /// Where the lens calibration comes from.
+    /// Where the lens calibration comes from. May be left out where one camera is all there is: nothing is then measured in space.
+    #[serde(default = "LensSource::none")]
     pub lens: LensSource,
     /// Marked court points: name of the point in the court model, and its pixel in the displayed picture.
     #[serde(default)]
@@ -217,6 +242,13 @@ pub enum LensSource {
         #[serde(default, skip_serializing_if = "Option::is_none")]
         of_two: Option<u32>,
     },
+}
+
+impl LensSource {
+    /// No lens: a file without a name.
+    fn none() -> Self {
+        Self::File { file: PathBuf::new(), of_two: None }
+    }
 }
 
 /// Clips in which cameras see one board together.
@@ -369,6 +401,15 @@ fn parse(file: &Path, text: &str) -> Result<Description, SessionError> {
                 format!("camera \"{}\": the player's mark in frame {} is not a pixel", camera.name, mark.frame),
             ));
         }
+        if camera.lens == LensSource::none() && description.cameras.len() > 1 {
+            return Err(wrong(
+                &format!("\"{}\"", camera.name),
+                format!(
+                    "camera \"{}\" has no lens; give lens = {{ clip = \"…\", board = \"…\" }} or lens = {{ file = \"…\" }}",
+                    camera.name
+                ),
+            ));
+        }
         match &camera.lens {
             LensSource::Clip { board, .. } => {
                 known_board(file, &description, board)?;
@@ -403,6 +444,17 @@ fn parse(file: &Path, text: &str) -> Result<Description, SessionError> {
         }
     }
     check_court(file, text, &description)?;
+    for (index, event) in description.events.iter().enumerate() {
+        let sd_is_usable = event.sd_seconds.is_none_or(|sd| sd.is_finite() && sd > 0.0 && sd < 1.0);
+        if event.stroke == 0 || !event.session_seconds.is_finite() || !sd_is_usable {
+            return Err(SessionError::malformed(
+                file,
+                line_in_block(text, "[[event]]", index, "stroke"),
+                "an [[event]] needs the number of its stroke (from 1), session_seconds, and an sd_seconds between 0 and 1 if any"
+                    .to_owned(),
+            ));
+        }
+    }
     Ok(description)
 }
 
@@ -593,8 +645,30 @@ clips = { fence = "footage/fence-board.mp4", gate = "footage/gate-board.mp4" }
         assert!(message.contains("session.toml:11") && message.contains("odd number of rows"), "{message}");
         let message = error(&marked("{ dictionary = \"4x4_50\", side_m = 0.03 }").replace("[9, 6]", "[15, 6]"));
         assert!(message.contains("take 56 markers") && message.contains("has 50"), "{message}");
+        let message = error(&GOOD.replace("lens = { file = \"../earlier/midline/lens-gate.json\" }\n", ""));
+        assert!(message.contains("session.toml:20") && message.contains("has no lens"), "{message}");
         let message = error("schema = 1\nplayer = [");
         assert!(message.contains("session.toml:2"), "{message}");
+    }
+
+    #[test]
+    fn one_camera_alone_needs_no_lens() {
+        let text = "schema = 1\n[player]\ncode = \"P31\"\nhandedness = \"left\"\n[[camera]]\nname = \"only\"\nfootage = \"a.mp4\"\npoints = \"a.json\"\n";
+        assert_eq!(parse(Path::new("session.toml"), text).unwrap().cameras.len(), 1);
+    }
+
+    #[test]
+    fn suspicions_and_set_events_are_read() {
+        let text = format!(
+            "{GOOD}[session]\nsuspicions = [\"racket slows in the drop\"]\n[[event]]\nstroke = 2\nkind = \"take-back-start\"\nsession_seconds = 4.25\n"
+        );
+        let description = parse(Path::new("session.toml"), &text).unwrap();
+        assert_eq!(description.session.suspicions, ["racket slows in the drop"]);
+        assert_eq!((description.events[0].kind, description.events[0].stroke), (EventKind::TakeBackStart, 2));
+        let message = error(&text.replace("stroke = 2", "stroke = 0"));
+        assert!(message.contains("session.toml:30") && message.contains("from 1"), "{message}");
+        let message = error(&text.replace("take-back-start", "wind-up"));
+        assert!(message.contains("session.toml:31") && message.contains("wind-up"), "{message}");
     }
 
     #[test]

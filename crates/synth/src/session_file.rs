@@ -63,6 +63,8 @@ pub(crate) fn text(plan: &SessionPlan, court: &Court) -> String {
          [session]\n\
          # What the coach wants to know; it stands on the report.\n\
          question = \"{}\"\n\
+         # What the coach suspects, in the trade's words; each is tested on the strokes.\n\
+         suspicions = [\"racket slows in the drop\", \"take-back starts too early\", \"contact is late\"]\n\
          date = \"{}\"\n\
          # Sound is slower in cold air: it tells the cameras' clocks how far the ball was.\n\
          air_celsius = {:.1}\n\n\
