@@ -11,14 +11,18 @@
 mod arguments;
 mod board_print;
 mod demo;
+mod live;
 mod new;
+mod overlay_video;
 mod pictures;
 mod plan;
+mod print;
 mod progress;
 mod show;
 mod stages;
 mod store;
 
+use std::path::Path;
 use std::process::ExitCode;
 
 use clap::Parser;
@@ -38,7 +42,7 @@ fn main() -> ExitCode {
 }
 
 /// The chain of reasons on one line, leaving out a cause that its consequence already quotes.
-fn explain(error: &anyhow::Error) -> String {
+pub(crate) fn explain(error: &anyhow::Error) -> String {
     let mut text = String::new();
     for cause in error.chain().map(ToString::to_string) {
         if text.is_empty() {
@@ -58,7 +62,11 @@ fn run(arguments: &Arguments) -> anyhow::Result<()> {
             Some(plan) if !example => plan::make(plan, svg.as_deref(), *json),
             _ => plan::example(),
         },
-        Command::Run { sessions } => {
+        Command::Run { sessions, live: true, port } => match sessions.as_slice() {
+            [session] => live::run(&Stages::open(session)?, port.unwrap_or(0)),
+            _ => anyhow::bail!("--live shows one session; give one"),
+        },
+        Command::Run { sessions, .. } => {
             for session in sessions {
                 let stages = Stages::open(session)?;
                 stages.everything()?;
@@ -73,9 +81,20 @@ fn run(arguments: &Arguments) -> anyhow::Result<()> {
         Command::Clock(asked) => show::clock(&Stages::open(&asked.session)?, asked.json),
         Command::Lift(asked) => show::lift(&Stages::open(&asked.session)?, asked.json),
         Command::Strokes(asked) => show::strokes(&Stages::open(&asked.session)?, asked.json),
-        Command::Report { session } => show::report(&Stages::open(session)?),
-        Command::View { session } => show::view(&Stages::open(session)?),
+        Command::Report { session, before, pdf, videos } => {
+            let (session, before) = (Stages::open(session)?, opened(before.as_deref())?);
+            show::report(&session, before.as_ref(), *pdf)?;
+            if *videos { show::videos(&session) } else { Ok(()) }
+        }
+        Command::View { session, before, serve, port } => {
+            let (session, before) = (Stages::open(session)?, opened(before.as_deref())?);
+            show::view(&session, before.as_ref(), serve.then(|| port.unwrap_or(0)))
+        }
     }
+}
+
+fn opened(session: Option<&Path>) -> anyhow::Result<Option<Stages>> {
+    session.map(Stages::open).transpose()
 }
 
 fn lens(asked: &LensAsked) -> anyhow::Result<()> {

@@ -39,8 +39,8 @@ impl Stages {
     pub(crate) fn everything(&self) -> anyhow::Result<()> {
         // What is wrong with any file is said before hours of work go into another.
         self.named_footage()?;
-        self.report()?;
-        self.recording()?;
+        self.report(None)?;
+        self.recording(None)?;
         Ok(())
     }
 
