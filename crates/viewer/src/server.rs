@@ -185,3 +185,65 @@ impl Inner {
 fn no_store() -> Option<Header> {
     header("Cache-Control", "no-store")
 }
+
+#[cfg(test)]
+mod tests {
+    use std::net::TcpStream;
+
+    use super::*;
+    use crate::Part;
+    use crate::fixture::Fixture;
+
+    /// Asks and reads until the server ends the connection.
+    fn ask(port: u16, path: &str, host: &str) -> Vec<u8> {
+        let mut stream = TcpStream::connect(("127.0.0.1", port)).unwrap();
+        write!(stream, "GET {path} HTTP/1.1\r\nHost: {host}\r\nConnection: close\r\n\r\n").unwrap();
+        let mut answer = Vec::new();
+        stream.read_to_end(&mut answer).unwrap();
+        answer
+    }
+
+    #[test]
+    fn only_this_machine_gets_the_recording_and_nothing_else_is_there() {
+        let fixture = Fixture::new(1);
+        let path = fixture.path("recording.rrd");
+        std::fs::write(&path, "the recording").unwrap();
+        let server = Server::start(&path, 0).unwrap();
+        let port = server.inner.port;
+        assert_eq!(server.recording_address(), format!("http://127.0.0.1:{port}/recording.rrd"));
+        let own = format!("127.0.0.1:{port}");
+        assert!(ask(port, "/recording.rrd", &own).ends_with(b"the recording"));
+        assert!(ask(port, "/", &own).starts_with(b"HTTP/1.1 200"));
+        assert!(ask(port, "/../session.toml", &own).starts_with(b"HTTP/1.1 404"));
+        assert!(ask(port, "/recording.rrd", "elsewhere.example").starts_with(b"HTTP/1.1 403"));
+        assert!(Server::start(&fixture.path("none.rrd"), 0).is_err());
+    }
+
+    #[test]
+    fn a_growing_recording_is_followed_to_its_end() {
+        let fixture = Fixture::new(1);
+        let mut live = Live::start(&fixture.path(""), &fixture.input()).unwrap();
+        let server = Server::follow(&live, 0).unwrap();
+        let port = server.inner.port;
+        let reader = std::thread::spawn(move || ask(port, "/recording.rrd", &format!("localhost:{port}")));
+        for part in [Part::Cameras, Part::Movement, Part::Strokes] {
+            live.add(part, &fixture.input()).unwrap();
+        }
+        let growing = live.growing();
+        live.finish().unwrap();
+        let answer = reader.join().unwrap();
+        let body = answer.windows(4).position(|w| w == b"\r\n\r\n").unwrap() + 4;
+        let (mut rest, mut whole) = (&answer[body..], Vec::<u8>::new());
+        loop {
+            let line = rest.windows(2).position(|w| w == b"\r\n").unwrap();
+            let length = usize::from_str_radix(std::str::from_utf8(&rest[..line]).unwrap(), 16).unwrap();
+            if length == 0 {
+                break;
+            }
+            whole.extend(&rest[line + 2..line + 2 + length]);
+            rest = &rest[line + 2 + length + 2..];
+        }
+        assert_eq!(whole, std::fs::read(growing.path()).unwrap());
+        assert!(whole.len() > 10_000);
+    }
+}
