@@ -1,8 +1,11 @@
 //! Helpers shared by the end-to-end tests.
 
 pub mod academy;
+pub mod browser;
 mod dataset;
 mod python;
+mod validator;
 
 pub use dataset::dataset;
 pub use python::python;
+pub use validator::html_faults;

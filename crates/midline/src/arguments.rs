@@ -60,6 +60,12 @@ pub(crate) enum Command {
         /// Sessions at a time
         #[arg(long, default_value_t = 1, value_parser = clap::value_parser!(u16).range(1..=256))]
         jobs: u16,
+        /// Offer to a viewer on this machine only what is there as soon as it is there; for one session
+        #[arg(long)]
+        live: bool,
+        /// Port to serve on; any free one when absent
+        #[arg(long, requires = "live")]
+        port: Option<u16>,
     },
     /// Frames, true time stamps, rotation and sound of the footage
     Media(Asked),
@@ -91,11 +97,29 @@ pub(crate) enum Command {
     Report {
         /// Session folder or session.toml
         session: PathBuf,
+        /// An earlier session to put beside it: same scales, same phases
+        #[arg(long, value_name = "SESSION")]
+        before: Option<PathBuf>,
+        /// Also print it to a PDF, through an installed Chromium
+        #[arg(long)]
+        pdf: bool,
+        /// Also write a video of each camera with skeleton, racket trail and time to contact, slow about contact
+        #[arg(long)]
+        videos: bool,
     },
     /// The 3D recording
     View {
         /// Session folder or session.toml
         session: PathBuf,
+        /// An earlier session whose strokes are laid over these at contact, in body axes
+        #[arg(long, value_name = "SESSION")]
+        before: Option<PathBuf>,
+        /// Offer it to a viewer on this machine only, until stopped
+        #[arg(long)]
+        serve: bool,
+        /// Port to serve on; any free one when absent
+        #[arg(long, requires = "serve")]
+        port: Option<u16>,
     },
     /// Many players in one table: add sessions, ask, report, export
     #[command(subcommand)]

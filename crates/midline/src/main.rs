@@ -14,9 +14,12 @@ mod cohort;
 mod cohort_arguments;
 mod compare;
 mod demo;
+mod live;
 mod new;
+mod overlay_video;
 mod pictures;
 mod plan;
+mod print;
 mod progress;
 mod run_list;
 mod show;
@@ -24,6 +27,7 @@ mod show_points;
 mod stages;
 mod store;
 
+use std::path::Path;
 use std::process::ExitCode;
 
 use clap::Parser;
@@ -43,7 +47,7 @@ fn main() -> ExitCode {
 }
 
 /// The chain of reasons on one line, leaving out a cause that its consequence already quotes.
-fn explain(error: &anyhow::Error) -> String {
+pub(crate) fn explain(error: &anyhow::Error) -> String {
     let mut text = String::new();
     for cause in error.chain().map(ToString::to_string) {
         if text.is_empty() {
@@ -64,7 +68,11 @@ fn run(arguments: &Arguments) -> anyhow::Result<()> {
             Some(plan) if !example => plan::make(plan, svg.as_deref(), *json),
             _ => plan::example(),
         },
-        Command::Run { sessions, list, jobs } => run_list::run(sessions, list.as_deref(), usize::from(*jobs)),
+        Command::Run { sessions, live: true, port, .. } => match sessions.as_slice() {
+            [session] => live::run(&Stages::open(session)?, port.unwrap_or(0)),
+            _ => anyhow::bail!("--live shows one session; give one"),
+        },
+        Command::Run { sessions, list, jobs, .. } => run_list::run(sessions, list.as_deref(), usize::from(*jobs)),
         Command::Cohort(asked) => cohort::run(asked),
         Command::Media(asked) => show::media(&Stages::open(&asked.session)?, asked.json),
         Command::Lens(asked) => lens(asked),
@@ -81,9 +89,20 @@ fn run(arguments: &Arguments) -> anyhow::Result<()> {
         Command::Lift(asked) => show::lift(&Stages::open(&asked.session)?, asked.json),
         Command::Strokes(asked) => show::strokes(&Stages::open(&asked.session)?, asked.json),
         Command::Compare { before, after, json } => compare::print(before, after, *json),
-        Command::Report { session } => show::report(&Stages::open(session)?),
-        Command::View { session } => show::view(&Stages::open(session)?),
+        Command::Report { session, before, pdf, videos } => {
+            let (session, before) = (Stages::open(session)?, opened(before.as_deref())?);
+            show::report(&session, before.as_ref(), *pdf)?;
+            if *videos { show::videos(&session) } else { Ok(()) }
+        }
+        Command::View { session, before, serve, port } => {
+            let (session, before) = (Stages::open(session)?, opened(before.as_deref())?);
+            show::view(&session, before.as_ref(), serve.then(|| port.unwrap_or(0)))
+        }
     }
+}
+
+fn opened(session: Option<&Path>) -> anyhow::Result<Option<Stages>> {
+    session.map(Stages::open).transpose()
 }
 
 fn lens(asked: &LensAsked) -> anyhow::Result<()> {

@@ -4,6 +4,7 @@ use midline_session::calibration::{ClockSource, LensQuality};
 use midline_session::strokes::{EventKind, Measure, Outcome, Verdict, shown_unit};
 use serde::Serialize;
 
+use crate::print;
 use crate::stages::{Described, Stages};
 
 pub(crate) fn print_json(value: &impl Serialize) -> anyhow::Result<()> {
@@ -336,14 +337,32 @@ pub(crate) fn strokes(stages: &Stages, json: bool) -> anyhow::Result<()> {
     Ok(())
 }
 
-pub(crate) fn report(stages: &Stages) -> anyhow::Result<()> {
-    println!("{}", stages.report()?.display());
+pub(crate) fn report(stages: &Stages, before: Option<&Stages>, pdf: bool) -> anyhow::Result<()> {
+    let page = stages.report(before)?;
+    println!("{}", page.display());
+    if pdf {
+        println!("{}", print::pdf(&page)?.display());
+    }
     Ok(())
 }
 
-pub(crate) fn view(stages: &Stages) -> anyhow::Result<()> {
-    println!("{}", stages.recording()?.display());
+pub(crate) fn videos(stages: &Stages) -> anyhow::Result<()> {
+    for video in stages.overlay_videos()? {
+        println!("{}", video.display());
+    }
+    Ok(())
+}
+
+/// Writes the recording; with a port, serves it until the program is stopped.
+pub(crate) fn view(stages: &Stages, before: Option<&Stages>, serve: Option<u16>) -> anyhow::Result<()> {
+    let recording = stages.recording(before)?;
+    println!("{}", recording.display());
     println!("Open it with the rerun viewer {}: {}", midline_viewer::VIEWER_VERSION, midline_viewer::HOW_TO_OPEN);
+    if let Some(port) = serve {
+        let server = midline_viewer::Server::start(&recording, port)?;
+        println!("On this machine only, until stopped with Ctrl-C: rerun {}", server.recording_address());
+        server.wait();
+    }
     Ok(())
 }
 
@@ -365,8 +384,8 @@ pub(crate) fn summary(stages: &Stages) -> anyhow::Result<()> {
             println!("  stroke {}: contact at {:.3} s; {}", stroke.number, contact.session_seconds, stroke.style);
         }
     }
-    println!("  report       {}", stages.report()?.display());
-    println!("  3D recording {}", stages.recording()?.display());
+    println!("  report       {}", stages.report(None)?.display());
+    println!("  3D recording {}", stages.recording(None)?.display());
     Ok(())
 }
 

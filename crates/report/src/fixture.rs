@@ -62,6 +62,8 @@ impl Fixture {
             pictures: &self.pictures,
             provenance: &self.provenance,
             program: "midline 0.1.0",
+            before: None,
+            missing: &[],
         }
     }
 }

@@ -41,6 +41,9 @@ pub struct Description {
     /// Instants that the analyst sets in place of the found ones.
     #[serde(default, rename = "event", skip_serializing_if = "Vec::is_empty")]
     pub events: Vec<SetEvent>,
+    /// What the coach writes on the player's page.
+    #[serde(default)]
+    pub report: CoachsWords,
 }
 
 /// An instant that the analyst sets in place of the found one.
@@ -58,6 +61,24 @@ pub struct SetEvent {
     /// Why.
     #[serde(default)]
     pub reason: String,
+}
+
+/// What the coach writes on the player's page of the report; what is empty is a marked place there.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct CoachsWords {
+    /// One cue for the player. The program never invents one.
+    #[serde(default)]
+    pub cue: String,
+    /// A drill.
+    #[serde(default)]
+    pub drill: String,
+    /// Day of the retest, free text such as 2026-05-25.
+    #[serde(default)]
+    pub retest_on: String,
+    /// Identifier of the measure to be taken again, such as `take-back-minus-bounce-hand`; when empty, that of the first fact.
+    #[serde(default)]
+    pub retest_measure: String,
 }
 
 /// About the recording.

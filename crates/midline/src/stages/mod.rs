@@ -43,8 +43,8 @@ impl Stages {
         // What is wrong with any file is said before hours of work go into another.
         self.refuse_same_footage()?;
         self.named_footage()?;
-        self.report()?;
-        self.recording()?;
+        self.report(None)?;
+        self.recording(None)?;
         Ok(())
     }
 
