@@ -14,7 +14,7 @@ use midline_benches::timing::{Comparison, compare, compare_once};
 use midline_geometry::{Camera, Intrinsics, LensModel};
 use midline_lens::{LensSettings, calibrate};
 use midline_session::board::BoardView;
-use midline_triangulation::{Triangulated, TriangulationError, View, triangulate};
+use midline_triangulation::{Pair, Triangulated, TriangulationError};
 use midline_vision::reference::{LensFlags, calibrate_camera, triangulate_points, undistort_points};
 use nalgebra::{Matrix3, Matrix3x4, Point3, Vector3};
 
@@ -116,8 +116,8 @@ fn points(work: &str, lens: Intrinsics) -> Outcome<()> {
 }
 
 fn ours(cameras: &[Camera; 2], px: &[Vec<[f64; 2]>; 2]) -> Result<Vec<Triangulated>, TriangulationError> {
-    let view = |camera: usize, px: &[f64; 2]| View { camera: &cameras[camera], px: (*px).into(), sd_px: NOISE_PX };
-    px[0].iter().zip(&px[1]).map(|(a, b)| triangulate(&[view(0, a), view(1, b)])).collect()
+    let pair = Pair::new([&cameras[0], &cameras[1]], [NOISE_PX; 2])?;
+    px[0].iter().zip(&px[1]).map(|(a, b)| pair.triangulate([(*a).into(), (*b).into()])).collect()
 }
 
 /// Undistorts where there is distortion; a lens without any goes into the projection matrix.

@@ -9,7 +9,7 @@ use std::error::Error;
 use midline_benches::scene::{PHONE, board};
 use midline_benches::timing::compare;
 use midline_geometry::{Intrinsics, RigidTransform, rotation_from_vector};
-use midline_rig::{PlayerPoint, PlayerView, RigInput, RigSettings, SharedSighting, refine};
+use midline_rig::{PlayerPoint, PlayerView, RigInput, RigSettings, SharedSighting, refine, refine_dense};
 use midline_session::board::{Board, BoardView};
 use midline_session::calibration::LensCalibration;
 use nalgebra::{Point3, Translation3, Vector2, Vector3};
@@ -55,11 +55,8 @@ fn main() -> Outcome<()> {
     let mut sightings = Vec::new();
     while sightings.len() < BOARDS {
         let centre = Vector3::new(0.5 * noise(), 0.5 + 0.5 * noise(), 1.0 + 0.2 * noise());
-        let facing = RigidTransform::face_towards(
-            &Point3::from(centre),
-            &Point3::from(centre + Vector3::y()),
-            &-Vector3::z(),
-        );
+        let facing =
+            RigidTransform::face_towards(&Point3::from(centre), &Point3::from(centre + Vector3::y()), &-Vector3::z());
         let turn = rotation_from_vector(Vector3::new(0.3 * noise(), 0.3 * noise(), 0.3 * noise()));
         let place = RigidTransform::from_parts(Translation3::from(centre), facing.rotation * turn);
         let mut view = |pose: &RigidTransform| -> Option<BoardView> {
@@ -95,7 +92,10 @@ fn main() -> Outcome<()> {
     let input = RigInput { lenses: &lenses, boards: Some((&board, &sightings)), court: None, lines: &[] };
     let settings = RigSettings::default();
     let run = |instants: usize| -> Outcome<_> { Ok(refine(&input, &settings, &points[..instants * POINTS], false)?) };
-    println!("joint refinement, 2 phones, {BOARDS} boards of {} corners, {POINTS} points per instant", board.corner_count());
+    println!(
+        "joint refinement, 2 phones, {BOARDS} boards of {} corners, {POINTS} points per instant",
+        board.corner_count()
+    );
     for [few, many] in [[0, 500], [500, 1000], [1000, 2000]] {
         let found = compare(3, || run(many), || run(few))?;
         println!(
@@ -103,6 +103,17 @@ fn main() -> Outcome<()> {
             found.ours.as_secs_f64() * 1e3,
             found.peer.as_secs_f64() * 1e3
         );
+    }
+    println!("against one dense normal matrix over everything, the same answer (the full problem's would take 80 GB)");
+    for instants in [2, 5, 10] {
+        let some = &points[..instants * POINTS];
+        let found = compare(
+            1,
+            || -> Outcome<_> { Ok(refine(&input, &settings, some, false)?) },
+            || -> Outcome<_> { Ok(refine_dense(&input, &settings, some)?) },
+        )?;
+        let [ours, dense] = [found.ours, found.peer].map(|time| time.as_secs_f64() * 1e3);
+        println!("  {instants:5} instants {ours:8.0} ms; dense {dense:8.0} ms, {:.1} times as long", dense / ours);
     }
     let refined = run(INSTANTS)?;
     println!("  {} points used; {}", refined.points, refined.rig.remarks.join(" "));

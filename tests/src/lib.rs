@@ -3,7 +3,9 @@
 pub mod academy;
 pub mod browser;
 mod dataset;
+mod python;
 mod validator;
 
 pub use dataset::dataset;
+pub use python::python;
 pub use validator::html_faults;

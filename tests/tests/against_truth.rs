@@ -359,6 +359,9 @@ fn analysis_alone_is_right_on_true_tracks_at_the_phones_frame_rate() {
             frame_rates_hz: &[120.0, 120.0],
             clock_sd_seconds: 1e-4,
             vertical: midline_session::calibration::Vertical::ZUp,
+            one_camera: false,
+            set_events: &[],
+            suspicions: &[],
         })
         .expect("strokes in the truth");
         assert_eq!(strokes.strokes.len(), truth.strokes.len());

@@ -3,7 +3,7 @@
 use midline_session::calibration::Vertical;
 use midline_session::description::Handedness;
 use midline_session::keypoints::BALL;
-use midline_session::strokes::{Event, EventKind, Stroke, Strokes};
+use midline_session::strokes::{Answers, Event, EventKind, KindOfStroke, Stroke, Strokes};
 use midline_session::tracks::Tracks;
 
 use crate::bounce;
@@ -11,14 +11,17 @@ use crate::contact_time::{Contact, Evidence};
 use crate::curves;
 use crate::error::AnalysisError;
 use crate::input::StrokeInput;
+use crate::kind;
 use crate::measures;
 use crate::model::StrokeModel;
 use crate::over_strokes::summarise;
 use crate::phases::Phase;
 use crate::samples::{self, Sample, between};
+use crate::set_events::{SET, SetEvents, set_contacts};
 use crate::spots::Spot;
 use crate::statements;
 use crate::style;
+use crate::suspicions;
 use crate::swings::{self, median};
 use crate::trials::{self, Evaluations, TRIALS};
 use crate::view::StrokeView;
@@ -36,12 +39,17 @@ const MOVERS: [(Spot, f64); 3] = [(Spot::RacketTip, 12.0), (Spot::RacketThroat, 
 /// A stroke begins at least this long after the contact before it, and ends as long before the next, seconds.
 const APART_SECONDS: f64 = 0.4;
 
+/// What the smoothing misses of an instant found from the motion, seconds: set with made-up swings without noise.
+const METHOD_SD_SECONDS: f64 = 0.003;
+
 /// Share of the instants around contact in which the other hand must be nearer to the racket's butt to be noticed.
 const OTHER_HAND_SHARE: f64 = 0.7;
 
 /// Phases that are reported as events.
-const EVENTS: [(Phase, EventKind); 7] = [
+pub(crate) const EVENTS: [(Phase, EventKind); 9] = [
     (Phase::TakeBackStart, EventKind::TakeBackStart),
+    (Phase::ShoulderTurnStart, EventKind::ShoulderTurnStart),
+    (Phase::TrunkOpening, EventKind::TrunkOpening),
     (Phase::TakeBackEnd, EventKind::TakeBackEnd),
     (Phase::FarthestAcross, EventKind::FarthestAcross),
     (Phase::DropTop, EventKind::DropTop),
@@ -91,6 +99,8 @@ pub(crate) fn analyse_with(input: &StrokeInput, trials: usize) -> Result<Strokes
         remarks.push(format!("The racket tip is not seen; strokes were found from the {}.", mover.words()));
     }
 
+    let mut answers = Answers { suspicions: Vec::new(), kinds: Vec::new(), set_events: Vec::new() };
+    let contacts = set_contacts(input, frame_seconds, contacts, &mut answers.set_events, &mut remarks);
     let times: Vec<f64> = contacts.iter().map(|c| c.seconds).collect();
     let mut strokes = Vec::new();
     for (i, contact) in contacts.into_iter().enumerate() {
@@ -105,12 +115,18 @@ pub(crate) fn analyse_with(input: &StrokeInput, trials: usize) -> Result<Strokes
                 "Stroke {number}: the ball's flight was not seen on both sides of contact; the contact point is the middle between racket throat and tip."
             ));
         }
-        let bounce = bounce::before(&contact, &evidence);
-        let model = StrokeModel::new(input, frame_seconds, &points, limits, contact, bounce);
+        let set = SetEvents::of(input, number, frame_seconds);
+        let bounce = set.bounce(bounce::before(&contact, &evidence), &mut answers.set_events);
+        let phases = set.phases(contact.seconds);
+        let model = StrokeModel::new(input, frame_seconds, &points, limits, contact, bounce, phases);
         remarks.extend(left_out(number, &model, input.handedness));
-        strokes.push(stroke(number, &model, trials));
+        let (stroke, kind) = stroke(number, &model, trials, &ball);
+        set.record_phases(&model.measured(), model.contact.seconds, &mut answers.set_events);
+        answers.kinds.push(kind);
+        strokes.push(stroke);
     }
-    Ok(Strokes { over_strokes: summarise(&strokes), strokes, remarks })
+    answers.suspicions = suspicions::answer(input.suspicions, &strokes);
+    Ok(Strokes { over_strokes: summarise(&strokes), strokes, remarks, answers })
 }
 
 /// When a ball was met.
@@ -133,6 +149,7 @@ pub fn contact_times(input: &StrokeInput) -> Result<Vec<ContactTime>, AnalysisEr
     let (mover, least_speed) = mover(input, &points)?;
     let evidence = evidence(input, frame_seconds, mover, &points, &ball);
     let contacts = contacts(&evidence, mover, least_speed, &mut Vec::new())?;
+    let contacts = set_contacts(input, frame_seconds, contacts, &mut Vec::new(), &mut Vec::new());
     Ok(contacts.iter().map(|c| ContactTime { session_seconds: c.seconds, sd_seconds: c.sd_seconds }).collect())
 }
 
@@ -176,6 +193,7 @@ fn evidence<'a>(
         clock_sd_seconds: input.clock_sd_seconds,
         frame_seconds,
         z_is_up: input.vertical == Vertical::ZUp,
+        one_camera: input.one_camera,
     }
 }
 
@@ -206,11 +224,12 @@ fn contacts(
     Ok(contacts)
 }
 
-fn stroke(number: usize, model: &StrokeModel, trials: usize) -> Stroke {
+fn stroke(number: usize, model: &StrokeModel, trials: usize, ball: &[Sample]) -> (Stroke, KindOfStroke) {
     let view = model.measured();
     let phases = EVENTS.map(|(phase, _)| phase);
     let evaluations = trials::evaluate(model, &view, measures::all(), &phases, trials, number as u64);
-    Stroke {
+    let (kind, because) = kind::of(model, &view, &evaluations, ball);
+    let stroke = Stroke {
         number,
         events: events(model, &view, &evaluations),
         measures: evaluations.measures(),
@@ -218,7 +237,8 @@ fn stroke(number: usize, model: &StrokeModel, trials: usize) -> Stroke {
         paths: curves::paths(&view),
         statements: statements::all(&evaluations),
         style: style::words(&evaluations),
-    }
+    };
+    (stroke, KindOfStroke { stroke: number, kind, because })
 }
 
 fn events(model: &StrokeModel, view: &StrokeView, evaluations: &Evaluations) -> Vec<Event> {
@@ -240,11 +260,19 @@ fn events(model: &StrokeModel, view: &StrokeView, evaluations: &Evaluations) -> 
         });
     }
     for (phase, kind) in EVENTS {
-        if let (Ok(seconds), Some(sd_seconds)) = (view.phase(phase), evaluations.phase_sd(phase)) {
+        if let Some((_, seconds, sd_seconds)) = model.set_phases.iter().find(|(p, ..)| *p == phase) {
             events.push(Event {
                 kind,
                 session_seconds: contact + seconds,
-                sd_seconds,
+                sd_seconds: *sd_seconds,
+                source: SET.to_owned(),
+                definition: phase.definition().to_owned(),
+            });
+        } else if let (Ok(seconds), Some(sd_seconds)) = (view.phase(phase), evaluations.phase_sd(phase)) {
+            events.push(Event {
+                kind,
+                session_seconds: contact + seconds,
+                sd_seconds: sd_seconds.hypot(METHOD_SD_SECONDS),
                 source: "motion of the player and the racket".to_owned(),
                 definition: phase.definition().to_owned(),
             });

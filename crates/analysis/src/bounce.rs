@@ -23,19 +23,26 @@ pub(crate) fn before(contact: &Contact, evidence: &Evidence) -> Bounce {
     /// Centre of the ball at the bounce: its radius (0.033 m, ITF Rules of Tennis, appendix I) and what calibration adds.
     const HIGHEST_M: f64 = 0.25;
     const LEAST_VERTICAL_SPEED: f64 = 0.7;
-    if !evidence.z_is_up {
+    if !evidence.z_is_up && !evidence.one_camera {
         return Err("the vertical is not known (no court points were marked)");
     }
+    // In one picture the ground has no one height.
+    let (lowest_m, highest_m) =
+        if evidence.one_camera { (f64::NEG_INFINITY, f64::INFINITY) } else { (-0.15, HIGHEST_M) };
     let flight = between(evidence.ball, contact.seconds - LONGEST_SECONDS, contact.seconds - 0.04);
     if flight.is_empty() {
         return Err("the ball is not in the tracks before contact");
     }
-    let fit =
-        KinkFit { course: Course::Line, window_seconds: 0.12, margin_seconds: evidence.frame_seconds, falls: true };
+    let fit = KinkFit {
+        course: Course::Line,
+        window_seconds: 0.12,
+        margin_seconds: evidence.frame_seconds,
+        falls: evidence.z_is_up,
+    };
     // Every lowest sample of its neighbourhood is a place to look at; the latest true bounce wins.
     let low = (0..flight.len()).rev().filter(|i| {
         let z = flight[*i].position.z;
-        z < HIGHEST_M + 0.15
+        z < highest_m + 0.15
             && between(flight, flight[*i].seconds - 0.03, flight[*i].seconds + 0.03).iter().all(|s| s.position.z >= z)
     });
     let found = low
@@ -43,7 +50,7 @@ pub(crate) fn before(contact: &Contact, evidence: &Evidence) -> Bounce {
             kink::best(flight, flight[i].seconds, 0.025, &fit, |kink| {
                 kink.before.z < -LEAST_VERTICAL_SPEED
                     && kink.after.z > LEAST_VERTICAL_SPEED
-                    && (-0.15..HIGHEST_M).contains(&kink.position.z)
+                    && (lowest_m..highest_m).contains(&kink.position.z)
             })
         })
         .next();

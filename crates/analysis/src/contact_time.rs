@@ -40,6 +40,14 @@ pub(crate) struct Contact {
     pub(crate) remarks: Vec<String>,
 }
 
+impl Contact {
+    /// The same contact at the analyst's instant. The ball's place there is kept: it rests on its flights, not on the instant.
+    pub(crate) fn set_to(mut self, seconds: f64, sd_seconds: f64, source: String) -> Self {
+        (self.seconds, self.sd_seconds, self.source) = (seconds, sd_seconds, source);
+        self
+    }
+}
+
 /// What contact is searched in.
 pub(crate) struct Evidence<'a> {
     pub(crate) ball: &'a [Sample],
@@ -52,6 +60,8 @@ pub(crate) struct Evidence<'a> {
     pub(crate) clock_sd_seconds: f64,
     pub(crate) frame_seconds: f64,
     pub(crate) z_is_up: bool,
+    /// Places in one picture plane.
+    pub(crate) one_camera: bool,
 }
 
 impl Evidence<'_> {

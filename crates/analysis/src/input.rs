@@ -1,7 +1,7 @@
 //! What the analysis works on.
 
 use midline_session::calibration::Vertical;
-use midline_session::description::Handedness;
+use midline_session::description::{Handedness, SetEvent};
 use midline_session::motion::StrokeMotion;
 use midline_session::tracks::Tracks;
 
@@ -23,6 +23,13 @@ pub struct StrokeInput<'a> {
     /// `ZUp`: the world is the court frame (x right, y toward the net, z up). `Unknown`: some other metric frame; what
     /// needs the vertical or the court is then not measurable.
     pub vertical: Vertical,
+    /// The tracks are those of one camera ([`picture_tracks`](crate::picture_tracks)): places in the picture plane. Only what
+    /// time and the picture plane carry is then measured.
+    pub one_camera: bool,
+    /// Instants that the analyst set; they stand in for what is found.
+    pub set_events: &'a [SetEvent],
+    /// What the coach suspects, in the trade's words.
+    pub suspicions: &'a [String],
 }
 
 /// An impact that was heard.

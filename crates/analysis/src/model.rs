@@ -11,23 +11,30 @@ use crate::edge_speed::EdgeSpeed;
 use crate::grid::{GRID, Grid};
 use crate::input::{StrokeInput, dominant_side};
 use crate::lifted_tip::LiftedTip;
-use crate::phases;
+use crate::measures::continuity::clearest_dip_window;
+use crate::phases::{self, Phase, SetPhase};
 use crate::samples::{Sample, between};
 use crate::series::Series;
 use crate::smoothing::{Draw, SmoothedPoint, SmoothingSettings, State, normal_vector};
 use crate::spots::Spot;
-use crate::view::{SEGMENTS, Setting, StrokeView, frame_at};
+use crate::view::{SEGMENTS, Setting, StrokeView, frame_at, picture_frame_at};
 
 /// A window of fewer samples than this on each side of an instant is made longer.
 const LEAST_FRAMES_PER_SIDE: f64 = 3.0;
+
+/// Further half windows with which a dip of the racket's speed is looked for, seconds.
+const QUICK_HALF_WINDOWS_SECONDS: [f64; 3] = [0.036, 0.027, 0.020];
 
 /// A stroke's smoothed points and what is known about its contact.
 pub(crate) struct StrokeModel {
     pub(crate) setting: Setting,
     pub(crate) contact: Contact,
     pub(crate) bounce: Bounce,
+    pub(crate) set_phases: Vec<SetPhase>,
     /// Per point of [`Spot::ALL`].
     pub(crate) points: Vec<Option<SmoothedPoint>>,
+    /// The racket's tip with shorter windows, for changes of its speed that the usual one would blur.
+    quick_tips: Vec<SmoothedPoint>,
     /// Time around contact whose samples are left out, seconds.
     pub(crate) margin_seconds: f64,
     edge: Option<EdgeSpeed>,
@@ -45,29 +52,41 @@ impl StrokeModel {
         limits_seconds: [f64; 2],
         contact: Contact,
         bounce: Bounce,
+        set_phases: Vec<SetPhase>,
     ) -> Self {
         let grid = GRID;
         let margin_seconds = frame_seconds + contact.sd_seconds;
+        let settings_of = |spot: Spot, half: f64, slow: f64| SmoothingSettings {
+            half_window_seconds: half.max(LEAST_FRAMES_PER_SIDE * frame_seconds),
+            slow_half_window_seconds: slow.max(LEAST_FRAMES_PER_SIDE * frame_seconds),
+            misfit_allowance_m: spot.misfit_allowance_m(),
+            prior: spot.prior(),
+            margin_seconds: if spot.feels_impact() { margin_seconds } else { 0.0 },
+            frame_seconds,
+        };
         let points: Vec<Option<SmoothedPoint>> = Spot::ALL
             .into_iter()
             .zip(samples)
             .map(|(spot, samples)| {
                 let own = between(samples, limits_seconds[0], limits_seconds[1]);
                 let around = between(own, contact.seconds - 1.0, contact.seconds + 0.3);
-                let settings = SmoothingSettings {
-                    half_window_seconds: spot.half_window_seconds().max(LEAST_FRAMES_PER_SIDE * frame_seconds),
-                    misfit_allowance_m: spot.misfit_allowance_m(),
-                    prior: spot.prior(),
-                    margin_seconds: if spot.feels_impact() { margin_seconds } else { 0.0 },
-                    frame_seconds,
-                };
+                let settings = settings_of(spot, spot.half_window_seconds(), spot.slow_half_window_seconds());
                 (around.len() >= 10).then(|| SmoothedPoint::new(own, contact.seconds, &grid, &settings))
             })
             .collect();
         let point = |spot: Spot| points.get(spot.index()).and_then(Option::as_ref);
+        // In a picture the racket is no rigid body.
         let edge = point(Spot::RacketButt)
             .zip(point(Spot::RacketTip))
+            .filter(|_| !input.one_camera)
             .and_then(|(butt, tip)| EdgeSpeed::new(butt, tip, &grid, margin_seconds + 2.0 * frame_seconds));
+        let quick_tips: Vec<SmoothedPoint> = point(Spot::RacketTip).map_or_else(Vec::new, |tip| {
+            QUICK_HALF_WINDOWS_SECONDS
+                .into_iter()
+                .filter(|half| *half > LEAST_FRAMES_PER_SIDE * frame_seconds)
+                .map(|half| tip.with_windows(&grid, &settings_of(Spot::RacketTip, half, half)))
+                .collect()
+        });
         let velocity_sds: Vec<Series> =
             points.iter().map(|p| p.as_ref().map_or_else(Vec::new, SmoothedPoint::velocity_sds)).collect();
         let none = vec![None; grid.len];
@@ -78,17 +97,30 @@ impl StrokeModel {
             (None, Some(edge)) => changed_over(&grid, tip_sds, |t| edge.share(t), |k| edge.speed_sd(k)),
             (None, None) => tip_sds.clone(),
         };
+        let quick_tip_sds = quick_tips
+            .iter()
+            .map(|tip| {
+                let own = tip.velocity_sds();
+                (0..grid.len).map(|k| if tip.is_inside(k) { own[k] } else { tip_speed_sds[k] }).collect()
+            })
+            .collect();
         let setting = Setting {
             handedness: input.handedness,
             side: dominant_side(input.handedness),
             z_is_up: input.vertical == Vertical::ZUp,
+            one_camera: input.one_camera,
             frame_seconds,
             clock_sd_seconds: input.clock_sd_seconds,
             present: std::array::from_fn(|i| points.get(i).is_some_and(Option::is_some)),
             velocity_sds,
             tip_speed_sds,
+            quick_tip_sds,
+            dip_window: None,
         };
-        Self { setting, contact, bounce, points, margin_seconds, edge, lifted, grid }
+        let mut model =
+            Self { setting, contact, bounce, set_phases, points, quick_tips, margin_seconds, edge, lifted, grid };
+        model.setting.dip_window = clearest_dip_window(&model.measured());
+        model
     }
 
     /// The stroke as measured.
@@ -101,6 +133,7 @@ impl StrokeModel {
             peak_draws: [0.0; SEGMENTS],
             bounce: self.bounce.as_ref().map(|b| b.seconds - self.contact.seconds).map_err(|because| *because),
             ball_at_contact: self.contact.ball.as_ref().map(|kink| kink.position),
+            set_phases: self.set_phases.iter().map(|(phase, seconds, _)| (*phase, *seconds)).collect(),
         })
     }
 
@@ -126,6 +159,7 @@ impl StrokeModel {
                 Err(because) => Err(*because),
             },
             ball_at_contact,
+            set_phases: self.set_phases.iter().map(|(phase, seconds, sd)| (*phase, seconds + normal(*sd))).collect(),
         })
     }
 
@@ -159,10 +193,29 @@ impl StrokeModel {
                 (plain, at_contact)
             }
         };
+        let quick_tip_speeds: Vec<Series> = self
+            .quick_tips
+            .iter()
+            .map(|quick| {
+                let states = draws.points[Spot::RacketTip.index()].as_ref().map_or_else(Vec::new, |d| quick.states(d));
+                (0..self.grid.len)
+                    .map(|k| match states.get(k) {
+                        Some(state) if quick.is_inside(k) => state.map(|s| s.velocity.norm()),
+                        _ => tip_speed.get(k).copied().flatten(),
+                    })
+                    .collect()
+            })
+            .collect();
         let mut view = StrokeView {
+            quick_tip_speeds,
             setting: &self.setting,
             grid: &self.grid,
-            frames: (0..self.grid.len).map(|k| frame_at(&points, k, self.setting.handedness)).collect(),
+            frames: (0..self.grid.len)
+                .map(|k| match self.setting.one_camera {
+                    true => picture_frame_at(&points, k),
+                    false => frame_at(&points, k, self.setting.handedness),
+                })
+                .collect(),
             points,
             contact_shift: draws.contact_shift,
             peak_draws: draws.peak_draws,
@@ -171,6 +224,7 @@ impl StrokeModel {
             tip_speed,
             tip_speed_at_contact,
             phases: None,
+            set_phases: draws.set_phases,
         };
         view.phases = Some(phases::find(&view));
         view
@@ -186,6 +240,7 @@ struct Draws {
     peak_draws: [f64; SEGMENTS],
     bounce: Result<f64, &'static str>,
     ball_at_contact: Option<Vector3<f64>>,
+    set_phases: Vec<(Phase, f64)>,
 }
 
 /// The series, and next to contact gradually (by `share_at` seconds to contact) what is known better there.

@@ -59,7 +59,7 @@ impl Phase {
                 "going back in time from the fastest forward turn of the shoulder line in the last 0.35 s before contact: where that turning speed was last below 20 % of its peak for 30 ms"
             }
             Self::FollowThroughEnd => {
-                "after contact: where the speed of the racket hand relative to the trunk first falls below 20 % of its speed at contact for 30 ms"
+                "after contact: where the speed of the racket hand relative to the trunk first falls below 20 % of its mean speed in the last 50 ms before contact for 30 ms"
             }
         }
     }
@@ -68,17 +68,43 @@ impl Phase {
 /// A found instant in seconds to contact (on the grid), or why it is missing.
 pub(crate) type Instant = Result<f64, &'static str>;
 
+/// An instant that the analyst set: the phase, seconds to contact, standard deviation in seconds.
+pub(crate) type SetPhase = (Phase, f64, f64);
+
 /// All instants of a stroke.
 #[derive(Debug, Clone)]
-pub(crate) struct Phases([Instant; Phase::COUNT]);
+pub(crate) struct Phases {
+    used: [Instant; Phase::COUNT],
+    /// What the motion shows, also where the analyst set another instant.
+    found: [Instant; Phase::COUNT],
+    is_set: [bool; Phase::COUNT],
+}
 
 impl Phases {
+    /// Set instants stand from the start, so that what is searched from them follows them.
+    fn new(set: &[(Phase, f64)]) -> Self {
+        let none = [Err("it was not looked for"); Phase::COUNT];
+        let mut phases = Self { used: none, found: none, is_set: [false; Phase::COUNT] };
+        for (phase, seconds) in set {
+            phases.used[*phase as usize] = Ok(*seconds);
+            phases.is_set[*phase as usize] = true;
+        }
+        phases
+    }
+
     pub(crate) fn get(&self, phase: Phase) -> Instant {
-        self.0[phase as usize]
+        self.used[phase as usize]
+    }
+
+    pub(crate) fn found(&self, phase: Phase) -> Instant {
+        self.found[phase as usize]
     }
 
     fn set(&mut self, phase: Phase, instant: Instant) {
-        self.0[phase as usize] = instant;
+        self.found[phase as usize] = instant;
+        if !self.is_set[phase as usize] {
+            self.used[phase as usize] = instant;
+        }
     }
 }
 
@@ -89,7 +115,7 @@ const LEAST_DROP_M: f64 = 0.15;
 
 /// Finds all instants.
 pub(crate) fn find(view: &StrokeView) -> Phases {
-    let mut phases = Phases([Err("it was not looked for"); Phase::COUNT]);
+    let mut phases = Phases::new(&view.set_phases);
     hand_phases(view, &mut phases);
     shoulder_phases(view, &mut phases);
     drop_phases(view, &mut phases);
@@ -126,8 +152,9 @@ fn hand_phases(view: &StrokeView, phases: &mut Phases) {
     phases.set(Phase::ForwardStart, start.map(|k| grid.seconds(k)).ok_or(NOT_SEEN));
 
     let backward = negated(&forward);
+    let start = phases.get(Phase::ForwardStart).ok();
     let fastest = start.map_or(Err(NOT_SEEN), |start| {
-        greatest(&backward, first..=start.floor() as usize)
+        greatest(&backward, first..=grid.index(start))
             .filter(|(_, speed)| *speed > LEAST_BACKWARD_SPEED)
             .ok_or("the racket hand does not go back before contact")
     });
@@ -148,9 +175,8 @@ fn hand_phases(view: &StrokeView, phases: &mut Phases) {
     }
 
     let speed: Series = velocity.iter().map(|v| v.map(|v| v.norm())).collect();
-    let at_contact = speed.get(grid.contact).copied().flatten();
-    let rest = at_contact.and_then(|speed_at_contact| {
-        let floor = 0.2 * speed_at_contact;
+    let before_contact = near.iter().map(Vector3::norm).sum::<f64>() / near.len().max(1) as f64;
+    let rest = Some(0.2 * before_contact).and_then(|floor| {
         let from = (grid.contact + 1..grid.len).find(|k| speed.get(*k).copied().flatten().is_some())?;
         fall_forward(&speed, from, floor, instants(view, 0.03), grid.len - 1)
     });
@@ -161,6 +187,11 @@ fn hand_phases(view: &StrokeView, phases: &mut Phases) {
 }
 
 fn shoulder_phases(view: &StrokeView, phases: &mut Phases) {
+    if view.setting.one_camera {
+        phases.set(Phase::TrunkOpening, Err("one camera does not show how the shoulder line turns"));
+        phases.set(Phase::ShoulderTurnStart, Err("one camera does not show how the shoulder line turns"));
+        return;
+    }
     const NOT_SEEN: &str = "the shoulders were not seen without gaps over the stroke";
     let grid = view.grid;
     let Some(rate) = view.shoulder_turn_rate() else {
@@ -177,8 +208,8 @@ fn shoulder_phases(view: &StrokeView, phases: &mut Phases) {
     });
     phases.set(Phase::TrunkOpening, opening.map(|k| grid.seconds(k)));
     let backward = negated(&rate);
-    let turn = opening.and_then(|opening| {
-        let (fastest, speed) = greatest(&backward, first..=opening.floor() as usize).ok_or(NOT_SEEN)?;
+    let turn = phases.get(Phase::TrunkOpening).and_then(|opening| {
+        let (fastest, speed) = greatest(&backward, first..=grid.index(opening)).ok_or(NOT_SEEN)?;
         if speed < LEAST_TURN_RATE {
             return Err("the shoulder line does not turn back before contact");
         }
@@ -198,11 +229,27 @@ fn drop_phases(view: &StrokeView, phases: &mut Phases) {
             return;
         }
     };
-    let across = lowest(&view.body_coordinate(Spot::RacketTip, 0), from, grid.contact);
-    phases
-        .set(Phase::FarthestAcross, across.map(|k| grid.seconds(k)).ok_or("the racket tip or the trunk was not seen"));
+    if view.setting.one_camera {
+        phases.set(Phase::FarthestAcross, Err("one camera does not show on which side of the body the racket is"));
+        return drop_of_racket(view, phases, from);
+    }
+    let across = lowest(&view.body_coordinate(Spot::RacketTip, 0), from, grid.contact)
+        .ok_or("the racket tip or the trunk was not seen")
+        .and_then(|k| {
+            let inside = k > from as f64 && k < grid.contact as f64;
+            inside
+                .then(|| grid.seconds(k))
+                .ok_or("the racket tip is nearest to the midline at the end of what is searched")
+        });
+    phases.set(Phase::FarthestAcross, across);
 
-    if !view.setting.z_is_up {
+    drop_of_racket(view, phases, from);
+}
+
+/// In one picture its vertical stands for the vertical.
+fn drop_of_racket(view: &StrokeView, phases: &mut Phases, from: usize) {
+    let grid = view.grid;
+    if !view.setting.z_is_up && !view.setting.one_camera {
         phases.set(Phase::DropTop, Err("the vertical is not known (no court points were marked)"));
         phases.set(Phase::DropBottom, Err("the vertical is not known (no court points were marked)"));
         return;

@@ -58,8 +58,10 @@ pub(crate) struct State {
 /// How the smoothing is set for one point of one stroke.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct SmoothingSettings {
-    /// Half the cubics' window, seconds.
+    /// Half the cubics' window near contact, seconds.
     pub(crate) half_window_seconds: f64,
+    /// The same where the player moves slowly: in the take-back and at the end of the follow-through.
+    pub(crate) slow_half_window_seconds: f64,
     /// What the cubic may miss, metres.
     pub(crate) misfit_allowance_m: f64,
     /// How the point moves next to contact, metres.
@@ -68,6 +70,19 @@ pub(crate) struct SmoothingSettings {
     pub(crate) margin_seconds: f64,
     /// Spacing of the frames (or of the instants, if larger), seconds.
     pub(crate) frame_seconds: f64,
+}
+
+/// Between these times to contact the window grows from the usual one to the slow one, before and after contact, seconds.
+const SLOWER_BEFORE_SECONDS: [f64; 2] = [-0.32, -0.52];
+const SLOWER_AFTER_SECONDS: [f64; 2] = [0.12, 0.25];
+
+impl SmoothingSettings {
+    /// Half the cubic's window at a time to contact, seconds.
+    fn half_window_at(&self, seconds: f64) -> f64 {
+        let [from, to] = if seconds < 0.0 { SLOWER_BEFORE_SECONDS } else { SLOWER_AFTER_SECONDS };
+        let share = ((seconds - from) / (to - from)).clamp(0.0, 1.0);
+        self.half_window_seconds + share * (self.slow_half_window_seconds - self.half_window_seconds)
+    }
 }
 
 /// Coefficients of the samples from `start` on, and what they leave open.
@@ -111,7 +126,7 @@ pub(crate) struct SmoothedPoint {
 impl SmoothedPoint {
     /// Smooths `samples` (session time, any length) around `contact_seconds`.
     pub(crate) fn new(samples: &[Sample], contact_seconds: f64, grid: &Grid, settings: &SmoothingSettings) -> Self {
-        let reach = settings.half_window_seconds;
+        let reach = settings.slow_half_window_seconds;
         let relative = samples
             .iter()
             .map(|s| Sample { seconds: s.seconds - contact_seconds, ..*s })
@@ -136,13 +151,21 @@ impl SmoothedPoint {
             outliers,
             across_contact: across.len(),
         };
-        let sides = [
-            point.side(0..before, grid, settings, true),
-            point.side(before..point.samples.len(), grid, settings, false),
-        ];
-        point.cells =
-            (0..grid.len).map(|k| sides[usize::from(k > grid.contact)].cell(&point.samples, grid, k)).collect();
+        point.cells = point.cells(grid, settings);
         point
+    }
+
+    /// The same samples with other windows; draws of one fit the other.
+    pub(crate) fn with_windows(&self, grid: &Grid, settings: &SmoothingSettings) -> Self {
+        Self { cells: self.cells(grid, settings), ..self.clone() }
+    }
+
+    fn cells(&self, grid: &Grid, settings: &SmoothingSettings) -> Vec<Option<Cell>> {
+        let sides = [
+            self.side(0..self.before, grid, settings, true),
+            self.side(self.before..self.samples.len(), grid, settings, false),
+        ];
+        (0..grid.len).map(|k| sides[usize::from(k > grid.contact)].cell(&self.samples, grid, k)).collect()
     }
 
     fn side(&self, span: Range<usize>, grid: &Grid, settings: &SmoothingSettings, is_before: bool) -> Side {
@@ -221,6 +244,11 @@ impl SmoothedPoint {
             .collect()
     }
 
+    /// Whether the state at an instant rests on the samples around it alone, not on what the curve does beyond them.
+    pub(crate) fn is_inside(&self, k: usize) -> bool {
+        self.cells.get(k).and_then(Option::as_ref).is_some_and(|cell| cell.slope_doubt <= 0.0)
+    }
+
     /// The samples of the last stretch before contact, with the index of the first.
     pub(crate) fn stretch_before_contact(&self) -> (usize, &[Sample]) {
         let before = self.samples.get(..self.before).unwrap_or(&[]);
@@ -250,7 +278,7 @@ impl Side {
     fn cell(&self, samples: &[Sample], grid: &Grid, k: usize) -> Option<Cell> {
         let at = grid.seconds(k as f64);
         let (first, last) = (*self.seconds.first()?, *self.seconds.last()?);
-        let half = self.settings.half_window_seconds;
+        let half = self.settings.half_window_at(at);
         // How far the cubic's window sticks out toward contact, and how far the instant lies beyond the samples away from it.
         let (sticks_out, outward) =
             if self.is_before { (at - (last - half), first - at) } else { (first + half - at, at - last) };
@@ -273,7 +301,8 @@ impl Side {
     }
 
     fn cubic(&self, samples: &[Sample], at: f64) -> Option<Cell> {
-        let window = window_within(&self.seconds, 0..self.seconds.len(), at, self.settings.half_window_seconds);
+        let half = self.settings.half_window_at(at);
+        let window = window_within(&self.seconds, 0..self.seconds.len(), at, half);
         let start = self.span_start + window.start;
         let inside = samples.get(start..self.span_start + window.end)?;
         if inside.len() < DEGREE + 2 {

@@ -104,6 +104,16 @@ impl Spot {
         }
     }
 
+    /// The same where the player moves slowly, long before and after contact: a take-back lasts some 0.3 s, and a threshold
+    /// crossed slowly is timed the better the less noise its speed has.
+    pub(crate) fn slow_half_window_seconds(self) -> f64 {
+        match self {
+            Self::RacketButt | Self::RacketThroat | Self::RacketTip => 0.080,
+            Self::DominantElbow | Self::OtherElbow | Self::DominantWrist | Self::OtherWrist => 0.110,
+            _ => 0.130,
+        }
+    }
+
     /// What a cubic over that window may miss, metres: residuals of that size are no reason to call a sample an outlier.
     pub(crate) fn misfit_allowance_m(self) -> f64 {
         match self {

@@ -249,6 +249,9 @@ impl Recorded {
             frame_rates_hz: &self.rates_hz,
             clock_sd_seconds: 0.0005,
             vertical: Vertical::ZUp,
+            one_camera: false,
+            set_events: &[],
+            suspicions: &[],
         }
     }
 

@@ -23,6 +23,8 @@ pub(crate) struct Setting {
     pub(crate) side: f64,
     /// Whether the world is the court frame: z up, y toward the net.
     pub(crate) z_is_up: bool,
+    /// Whether the points are places in the picture plane of one camera (y is 0).
+    pub(crate) one_camera: bool,
     /// Spacing of frames (or instants, if larger), seconds.
     pub(crate) frame_seconds: f64,
     pub(crate) clock_sd_seconds: f64,
@@ -32,6 +34,10 @@ pub(crate) struct Setting {
     pub(crate) velocity_sds: Vec<Series>,
     /// Standard deviation of the tip's speed per instant, m/s.
     pub(crate) tip_speed_sds: Series,
+    /// The same for each of [`StrokeView::quick_tip_speeds`].
+    pub(crate) quick_tip_sds: Vec<Series>,
+    /// Which of these a dip is looked for in; `None`: the usual window.
+    pub(crate) dip_window: Option<usize>,
 }
 
 /// Number of body segments whose turning is timed.
@@ -56,9 +62,13 @@ pub(crate) struct StrokeView<'a> {
     pub(crate) frames: Vec<Option<BodyFrame>>,
     /// Speed of the racket's tip; up to contact it is the speed before it.
     pub(crate) tip_speed: Series,
+    /// The same through shorter windows: more noise, less blur.
+    pub(crate) quick_tip_speeds: Vec<Series>,
     /// Speed of the tip at this trial's contact.
     pub(crate) tip_speed_at_contact: Option<f64>,
     pub(crate) phases: Option<Phases>,
+    /// Phases that the analyst set, seconds to contact.
+    pub(crate) set_phases: Vec<(Phase, f64)>,
 }
 
 impl StrokeView<'_> {
@@ -148,6 +158,18 @@ impl StrokeView<'_> {
         };
         Some((0..self.grid.len).map(rate).collect())
     }
+}
+
+/// Axes in the picture plane: up along the trunk, to its side in the picture, and out of the picture. Only their `up` has to do
+/// with the body.
+pub(crate) fn picture_frame_at(points: &[Vec<Option<State>>], k: usize) -> Option<BodyFrame> {
+    let place = |spot: Spot| points.get(spot.index())?.get(k).copied().flatten().map(|s: State| s.position);
+    let mid_shoulder = (place(Spot::DominantShoulder)? + place(Spot::OtherShoulder)?) / 2.0;
+    let mid_hip = (place(Spot::DominantHip)? + place(Spot::OtherHip)?) / 2.0;
+    let up = (mid_shoulder - mid_hip).try_normalize(0.05)?;
+    let front = Vector3::y();
+    let hitting_side = front.cross(&up);
+    Some(BodyFrame { origin: (mid_shoulder + mid_hip) / 2.0, mid_shoulder, hitting_side, front, up })
 }
 
 /// Body axes at an instant.

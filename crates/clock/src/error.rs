@@ -61,6 +61,52 @@ pub enum ClockError {
         /// The camera.
         camera: String,
     },
+    /// Two cameras were given the same recording.
+    #[error(
+        "cameras \"{reference}\" and \"{camera}\" were given the same recording (their {what} are equal); give each camera its own \
+         footage"
+    )]
+    SameRecording {
+        /// One camera.
+        reference: String,
+        /// The other.
+        camera: String,
+        /// What is equal: "sound" or "points".
+        what: &'static str,
+    },
+    /// A camera's time jumps against the reference's.
+    #[error(
+        "camera \"{camera}\": its clock jumps by {jump_seconds:+.3} s against camera \"{reference}\" near {at_seconds:.1} s: {before} \
+         sounds before and {after} after agree on two offsets; the file was recorded in two parts or cut: give each part as a \
+         session of its own"
+    )]
+    Jump {
+        /// The reference camera.
+        reference: String,
+        /// The camera whose clock jumps.
+        camera: String,
+        /// Change of the offset, seconds.
+        jump_seconds: f64,
+        /// Presentation time of the camera near which it jumps, seconds.
+        at_seconds: f64,
+        /// Sounds that agree before.
+        before: usize,
+        /// Sounds that agree after.
+        after: usize,
+    },
+    /// Neither sound nor motion join a camera to the others.
+    #[error(
+        "camera \"{camera}\" cannot be put on one clock with camera \"{reference}\": there is no sound to compare, and motion does not \
+         tell ({motion}); check that the clips overlap in time and are of the same session, or film with sound"
+    )]
+    NothingInCommon {
+        /// The reference camera.
+        reference: String,
+        /// The camera.
+        camera: String,
+        /// Why motion does not tell.
+        motion: String,
+    },
     /// Signals could not be correlated.
     #[error("camera \"{camera}\": {source}")]
     Correlation {
@@ -69,4 +115,12 @@ pub enum ClockError {
         /// Why.
         source: CorrelationError,
     },
+}
+
+impl ClockError {
+    /// Whether the footage is in order but cannot carry a common clock; else the input is wrong.
+    #[must_use]
+    pub fn is_not_measurable(&self) -> bool {
+        matches!(self, Self::NothingInCommon { .. } | Self::Jump { .. })
+    }
 }

@@ -48,7 +48,7 @@ const BALL_SPEED_M_S: f64 = 30.0;
 /// taken out for recognising common sounds, never from the result.
 #[must_use]
 pub fn impacts(onsets: &[Vec<Onset>], cameras: &[CalibratedCamera], tracks: &Tracks, air_celsius: f64) -> Vec<Impact> {
-    let speed = 331.3 * (1.0 + air_celsius / 273.15).max(0.1).sqrt();
+    let speed = crate::speed_of_sound_m_s(air_celsius);
     let source = Source::new(tracks);
     let heard: Vec<Vec<Heard>> = onsets
         .iter()

@@ -1,5 +1,5 @@
-//! The session clock: time offset and rate of each camera against the first, from sound and then from motion; and the
-//! moments of impact that the microphones heard.
+//! The session clock: time offset and rate of each camera against the first, from sound, motion and the ball's kinks, compared
+//! ([`session_clock`]); and the moments of impact that the microphones heard.
 //!
 //! # Conventions
 //!
@@ -9,8 +9,10 @@
 //!   for it in its covariance ([`LATENCY_SD_SECONDS`]), and so does every impact.
 //! - Lengths in metres: the travel time of sound needs a metric rig.
 
+mod ball;
 mod epipolar;
 mod error;
+mod estimate;
 mod impacts;
 mod level;
 mod line;
@@ -20,9 +22,13 @@ mod motion;
 mod onsets;
 mod path;
 mod sound;
+mod sound_network;
+mod surroundings;
 
 pub use error::ClockError;
+pub use estimate::{CameraView, ClockCamera, session_clock};
 pub use impacts::{Impact, impacts};
-pub use motion::refine_by_motion;
 pub use onsets::{Onset, onsets};
 pub use sound::{CameraSound, LATENCY_SD_SECONDS, PATH_SD_SECONDS, from_sound};
+pub(crate) use surroundings::Surroundings;
+pub use surroundings::speed_of_sound_m_s;

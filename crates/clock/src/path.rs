@@ -25,7 +25,7 @@ pub(crate) struct Sighting {
 }
 
 /// All sightings of one point by one camera, in order of time.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Default)]
 pub(crate) struct Path {
     pub(crate) sightings: Vec<Sighting>,
     spacing_seconds: f64,
@@ -95,6 +95,16 @@ impl Path {
         })
     }
 
+    /// The path read once and for all at even instants.
+    pub(crate) fn sampled(&self, step_seconds: f64) -> Sampled {
+        let (Some(first), Some(last)) = (self.sightings.first(), self.sightings.last()) else {
+            return Sampled::default();
+        };
+        let count = ((last.seen_seconds - first.seen_seconds) / step_seconds) as usize + 1;
+        let at = |k: usize| self.at(first.seen_seconds + k as f64 * step_seconds);
+        Sampled { start_seconds: first.seen_seconds, step_seconds, sightings: (0..count).map(at).collect() }
+    }
+
     fn joined(&self, earlier: &Sighting, later: &Sighting) -> bool {
         later.seen_seconds - earlier.seen_seconds <= LONGEST_GAP * self.spacing_seconds
     }
@@ -108,6 +118,33 @@ impl Path {
         }
         let moved = here.by_px.try_inverse().unwrap_or_else(Matrix2::zeros) * (next.normalised - here.normalised);
         moved.norm() / seconds
+    }
+}
+
+/// A path at even instants, quick to read.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct Sampled {
+    start_seconds: f64,
+    step_seconds: f64,
+    sightings: Vec<Option<Sighting>>,
+}
+
+impl Sampled {
+    /// Where the point was, on the line between the two instants around; `None` in a gap and outside.
+    pub(crate) fn at(&self, seconds: f64) -> Option<Sighting> {
+        let position = (seconds - self.start_seconds) / self.step_seconds;
+        if position.is_nan() || position < 0.0 {
+            return None;
+        }
+        let index = position as usize;
+        let (before, after) = (self.sightings.get(index)?.as_ref()?, self.sightings.get(index + 1)?.as_ref()?);
+        let share = position - index as f64;
+        Some(Sighting {
+            seen_seconds: seconds,
+            normalised: before.normalised + share * (after.normalised - before.normalised),
+            by_px: before.by_px,
+            variance: before.variance,
+        })
     }
 }
 

@@ -440,10 +440,12 @@ mod tests {
     fn a_silent_file_has_no_sound_and_an_unknown_codec_is_an_error() {
         let fixtures = Fixtures::new();
         assert_eq!(sound(&fixtures.clip("silent.mp4", 30, 0.2, "")).unwrap(), None);
-        let path =
-            fixtures.make("mp3.mp4", &format!("{VIDEO} -f lavfi -i sine=d=0.5 -pix_fmt yuv420p -c:a libmp3lame"));
-        let error = sound(&path).unwrap_err();
-        println!("{error}");
-        assert!(matches!(error, MediaError::Sound { .. }) && error.to_string().contains("-c:a aac"));
+        // What phones write is AAC; Apple's lossless codec comes from cameras and converters.
+        for (name, codec) in [("mp3.mp4", "libmp3lame"), ("lossless.mov", "alac")] {
+            let path = fixtures.make(name, &format!("{VIDEO} -f lavfi -i sine=d=0.5 -pix_fmt yuv420p -c:a {codec}"));
+            let error = sound(&path).unwrap_err();
+            println!("{error}");
+            assert!(matches!(error, MediaError::Sound { .. }) && error.to_string().contains("-c:a aac"), "{error}");
+        }
     }
 }

@@ -7,6 +7,8 @@ use clap::{Args, Parser, Subcommand, ValueEnum};
 use midline_session::description::Handedness;
 use midline_vision::Paper;
 
+use crate::cohort_arguments::CohortCommand;
+
 /// From the footage of two or more phones to 3D measurements of a racket stroke.
 ///
 /// Measurements support a coach's judgement and do not replace it. Keep tripods and cables out of the player's run-off
@@ -49,9 +51,21 @@ pub(crate) enum Command {
     },
     /// Everything: from the footage to the report and the 3D recording
     Run {
-        /// Session folders or session.toml files
-        #[arg(required = true)]
+        /// Session folders or session.toml files; one that fails does not stop the others
+        #[arg(required_unless_present = "list")]
         sessions: Vec<PathBuf>,
+        /// File with one session per line, relative to it; several processes may share one
+        #[arg(long)]
+        list: Option<PathBuf>,
+        /// Sessions at a time
+        #[arg(long, default_value_t = 1, value_parser = clap::value_parser!(u16).range(1..=256))]
+        jobs: u16,
+        /// Offer to a viewer on this machine only what is there as soon as it is there; for one session
+        #[arg(long)]
+        live: bool,
+        /// Port to serve on; any free one when absent
+        #[arg(long, requires = "live")]
+        port: Option<u16>,
     },
     /// Frames, true time stamps, rotation and sound of the footage
     Media(Asked),
@@ -59,8 +73,10 @@ pub(crate) enum Command {
     Lens(LensAsked),
     /// Where the cameras stand, from the shared board and the court
     Rig(Asked),
-    /// Import and check the 2D keypoints
-    Points(Asked),
+    /// Import and check the 2D keypoints, or find them with a model that you bring
+    Points(PointsAsked),
+    /// Look at a session before anything is computed from it: are the keypoints of each camera good enough?
+    Check(Asked),
     /// Mark racket, ball, court points and events on the pictures, in a page of this computer's browser
     Mark {
         /// Session folder or session.toml
@@ -78,23 +94,57 @@ pub(crate) enum Command {
     Lift(Asked),
     /// Events, measures and tested statements of each stroke
     Strokes(Asked),
+    /// Two sets of strokes, such as before and after, or two players: what changed beyond what can be detected
+    Compare {
+        /// Session folder or session.toml of the first set
+        before: PathBuf,
+        /// Session folder or session.toml of the second set
+        after: PathBuf,
+        /// Print the result as JSON, with the curves over normalised phases
+        #[arg(long)]
+        json: bool,
+    },
     /// The report as one HTML file
     Report {
         /// Session folder or session.toml
         session: PathBuf,
+        /// An earlier session to put beside it: same scales, same phases
+        #[arg(long, value_name = "SESSION")]
+        before: Option<PathBuf>,
+        /// Also print it to a PDF, through an installed Chromium
+        #[arg(long)]
+        pdf: bool,
+        /// Also write a video of each camera with skeleton, racket trail and time to contact, slow about contact
+        #[arg(long)]
+        videos: bool,
     },
     /// The 3D recording
     View {
         /// Session folder or session.toml
         session: PathBuf,
+        /// An earlier session whose strokes are laid over these at contact, in body axes
+        #[arg(long, value_name = "SESSION")]
+        before: Option<PathBuf>,
+        /// Offer it to a viewer on this machine only, until stopped
+        #[arg(long)]
+        serve: bool,
+        /// Port to serve on; any free one when absent
+        #[arg(long, requires = "serve")]
+        port: Option<u16>,
     },
+    /// Many players in one table: add sessions, ask, report, export
+    #[command(subcommand)]
+    Cohort(CohortCommand),
     /// Write the footage of a made-up academy, with known truth
     Demo {
         /// Folder to make
         folder: PathBuf,
         /// Run every session of it as well
-        #[arg(long)]
+        #[arg(long, conflicts_with = "discs")]
         run: bool,
+        /// Instead: one stroke with coloured discs on the joints and a network that finds them, to try `points --model` on
+        #[arg(long)]
+        discs: bool,
     },
 }
 
@@ -105,6 +155,19 @@ pub(crate) struct Asked {
     /// Print the result as JSON
     #[arg(long)]
     pub(crate) json: bool,
+}
+
+#[derive(Args)]
+pub(crate) struct PointsAsked {
+    #[command(flatten)]
+    pub(crate) asked: Asked,
+    /// Find the points with this ONNX network first, into the files that session.toml names; its manifest lies beside it
+    /// (.toml). May be given several times, for body and racket
+    #[arg(long, value_name = "MODEL.onnx")]
+    pub(crate) model: Vec<PathBuf>,
+    /// Find the player's box with this ONNX network
+    #[arg(long, value_name = "DETECTOR.onnx", requires = "model")]
+    pub(crate) detector: Option<PathBuf>,
 }
 
 #[derive(Args)]

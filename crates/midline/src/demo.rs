@@ -2,6 +2,8 @@
 
 use std::path::Path;
 
+use indicatif::ProgressBar;
+
 use crate::progress;
 use crate::show;
 use crate::stages::Stages;
@@ -15,9 +17,7 @@ pub(crate) fn write(folder: &Path, run: bool) -> anyhow::Result<()> {
         }
         None => {
             let spinner = progress::spinner("writing the demo footage");
-            let academy = midline_synth::write_academy(folder, &|what, share| {
-                spinner.set_message(format!("demo footage, {:.0} %: {what}", share * 100.0));
-            })?;
+            let academy = midline_synth::write_academy(folder, &|what, share| said(&spinner, what, share))?;
             spinner.finish_and_clear();
             academy
         }
@@ -31,4 +31,23 @@ pub(crate) fn write(folder: &Path, run: bool) -> anyhow::Result<()> {
         }
     }
     Ok(())
+}
+
+/// Writes a session with coloured discs on the joints and the network that finds them.
+pub(crate) fn write_discs(folder: &Path) -> anyhow::Result<()> {
+    let spinner = progress::spinner("writing the demo footage");
+    let academy = midline_synth::write_discs(folder, &|what, share| said(&spinner, what, share))?;
+    spinner.finish_and_clear();
+    for session in &academy.sessions {
+        let (session, network) = (folder.join(session), folder.join("discs.onnx"));
+        println!("{} (made up): {}", academy.name, session.display());
+        println!("Find the points, then run the session:");
+        println!("  midline points {} --model {}", session.display(), network.display());
+        println!("  midline run {}", session.display());
+    }
+    Ok(())
+}
+
+fn said(spinner: &ProgressBar, what: &str, share: f64) {
+    spinner.set_message(format!("demo footage, {:.0} %: {what}", share * 100.0));
 }

@@ -10,21 +10,30 @@
 
 mod arguments;
 mod board_print;
+mod cohort;
+mod cohort_arguments;
+mod compare;
 mod demo;
+mod live;
 mod mark;
 mod new;
+mod overlay_video;
 mod pictures;
 mod plan;
+mod print;
 mod progress;
+mod run_list;
 mod show;
+mod show_points;
 mod stages;
 mod store;
 
+use std::path::Path;
 use std::process::ExitCode;
 
 use clap::Parser;
 
-use arguments::{Arguments, Command, LensAsked};
+use arguments::{Arguments, Command, LensAsked, PointsAsked};
 use stages::{NotMeasurable, Stages};
 
 fn main() -> ExitCode {
@@ -39,7 +48,7 @@ fn main() -> ExitCode {
 }
 
 /// The chain of reasons on one line, leaving out a cause that its consequence already quotes.
-fn explain(error: &anyhow::Error) -> String {
+pub(crate) fn explain(error: &anyhow::Error) -> String {
     let mut text = String::new();
     for cause in error.chain().map(ToString::to_string) {
         if text.is_empty() {
@@ -54,30 +63,48 @@ fn explain(error: &anyhow::Error) -> String {
 fn run(arguments: &Arguments) -> anyhow::Result<()> {
     match &arguments.command {
         Command::New { folder, code, handedness } => new::write(folder, code, *handedness),
-        Command::Demo { folder, run } => demo::write(folder, *run),
+        Command::Demo { folder, discs: true, .. } => demo::write_discs(folder),
+        Command::Demo { folder, run, .. } => demo::write(folder, *run),
         Command::Plan { plan, example, svg, json } => match plan {
             Some(plan) if !example => plan::make(plan, svg.as_deref(), *json),
             _ => plan::example(),
         },
-        Command::Run { sessions } => {
-            for session in sessions {
-                let stages = Stages::open(session)?;
-                stages.everything()?;
-                show::summary(&stages)?;
-            }
-            Ok(())
-        }
+        Command::Run { sessions, live: true, port, .. } => match sessions.as_slice() {
+            [session] => live::run(&Stages::open(session)?, port.unwrap_or(0)),
+            _ => anyhow::bail!("--live shows one session; give one"),
+        },
+        Command::Run { sessions, list, jobs, .. } => run_list::run(sessions, list.as_deref(), usize::from(*jobs)),
+        Command::Cohort(asked) => cohort::run(asked),
         Command::Media(asked) => show::media(&Stages::open(&asked.session)?, asked.json),
         Command::Lens(asked) => lens(asked),
         Command::Rig(asked) => show::rig(&Stages::open(&asked.session)?, asked.json),
-        Command::Points(asked) => show::points(&Stages::open(&asked.session)?, asked.json),
+        Command::Points(PointsAsked { asked, model, detector }) => {
+            let stages = Stages::open(&asked.session)?;
+            if !model.is_empty() {
+                stages.find_points(model, detector.as_deref())?;
+            }
+            show_points::points(&stages, asked.json)
+        }
+        Command::Check(asked) => show_points::check(&Stages::open(&asked.session)?, asked.json),
         Command::Mark { session, port, no_browser } => mark::open(session, *port, *no_browser),
         Command::Clock(asked) => show::clock(&Stages::open(&asked.session)?, asked.json),
         Command::Lift(asked) => show::lift(&Stages::open(&asked.session)?, asked.json),
         Command::Strokes(asked) => show::strokes(&Stages::open(&asked.session)?, asked.json),
-        Command::Report { session } => show::report(&Stages::open(session)?),
-        Command::View { session } => show::view(&Stages::open(session)?),
+        Command::Compare { before, after, json } => compare::print(before, after, *json),
+        Command::Report { session, before, pdf, videos } => {
+            let (session, before) = (Stages::open(session)?, opened(before.as_deref())?);
+            show::report(&session, before.as_ref(), *pdf)?;
+            if *videos { show::videos(&session) } else { Ok(()) }
+        }
+        Command::View { session, before, serve, port } => {
+            let (session, before) = (Stages::open(session)?, opened(before.as_deref())?);
+            show::view(&session, before.as_ref(), serve.then(|| port.unwrap_or(0)))
+        }
     }
+}
+
+fn opened(session: Option<&Path>) -> anyhow::Result<Option<Stages>> {
+    session.map(Stages::open).transpose()
 }
 
 fn lens(asked: &LensAsked) -> anyhow::Result<()> {

@@ -68,12 +68,12 @@ fn player_delay(camera: &CalibratedCamera, tracks: &Tracks, session_seconds: f64
 }
 
 /// Presentation time of the frame in which the player is seen at a session time.
-fn frame_pts(camera: &CalibratedCamera, tracks: &Tracks, session_seconds: f64) -> f64 {
+pub(crate) fn frame_pts(camera: &CalibratedCamera, tracks: &Tracks, session_seconds: f64) -> f64 {
     camera.clock.pts_seconds(session_seconds) - player_delay(camera, tracks, session_seconds)
 }
 
 /// Session time at which a frame saw the player.
-fn player_seconds(camera: &CalibratedCamera, tracks: &Tracks, pts_seconds: f64) -> f64 {
+pub(crate) fn player_seconds(camera: &CalibratedCamera, tracks: &Tracks, pts_seconds: f64) -> f64 {
     let first_row = camera.clock.session_seconds(pts_seconds);
     first_row + player_delay(camera, tracks, first_row)
 }
@@ -93,7 +93,7 @@ fn pixel(camera: &CalibratedCamera, tracks: &Tracks, name: &str, instant: usize)
     camera.camera.project(&point.position_m.into()).map(Into::into)
 }
 
-fn skeleton(camera: &CalibratedCamera, tracks: &Tracks, session_seconds: f64) -> Vec<[[f64; 2]; 2]> {
+pub(crate) fn skeleton(camera: &CalibratedCamera, tracks: &Tracks, session_seconds: f64) -> Vec<[[f64; 2]; 2]> {
     let Some(instant) = instant(tracks, session_seconds) else { return Vec::new() };
     CONNECTIONS
         .iter()
@@ -103,12 +103,14 @@ fn skeleton(camera: &CalibratedCamera, tracks: &Tracks, session_seconds: f64) ->
 
 /// The racket tip from the start of the take-back to contact.
 fn racket_path(camera: &CalibratedCamera, tracks: &Tracks, stroke: &Stroke) -> Vec<[f64; 2]> {
-    let (Some(start), Some(contact)) = (stroke.event(EventKind::TakeBackStart), stroke.event(EventKind::Contact))
-    else {
-        return Vec::new();
-    };
-    (0..tracks.session_seconds.len())
-        .filter(|i| (start.session_seconds..=contact.session_seconds).contains(&tracks.session_seconds[*i]))
-        .filter_map(|i| pixel(camera, tracks, "racket_tip", i))
-        .collect()
+    match (stroke.event(EventKind::TakeBackStart), stroke.event(EventKind::Contact)) {
+        (Some(start), Some(contact)) => tip_path(camera, tracks, start.session_seconds, contact.session_seconds),
+        _ => Vec::new(),
+    }
+}
+
+/// The racket tip between two session times.
+pub(crate) fn tip_path(camera: &CalibratedCamera, tracks: &Tracks, from: f64, to: f64) -> Vec<[f64; 2]> {
+    let instants = tracks.session_seconds.iter().enumerate().filter(|(_, t)| (from..=to).contains(*t));
+    instants.filter_map(|(i, _)| pixel(camera, tracks, "racket_tip", i)).collect()
 }

@@ -1,12 +1,13 @@
 //! What the program prints: results as short tables, or as JSON.
 
 use midline_session::calibration::{ClockSource, LensQuality};
-use midline_session::strokes::{EventKind, Measure, Outcome, Verdict};
+use midline_session::strokes::{EventKind, Measure, Outcome, Verdict, shown_unit};
 use serde::Serialize;
 
+use crate::print;
 use crate::stages::{Described, Stages};
 
-fn print_json(value: &impl Serialize) -> anyhow::Result<()> {
+pub(crate) fn print_json(value: &impl Serialize) -> anyhow::Result<()> {
     println!("{}", serde_json::to_string_pretty(value)?);
     Ok(())
 }
@@ -41,12 +42,12 @@ pub(crate) fn media(stages: &Stages, json: bool) -> anyhow::Result<()> {
         );
         if let Some([least, most]) = footage.spacing_range_seconds() {
             println!(
-                "  spacing {:.3} to {:.3} ms; {} frames missing in {} gaps, {} crowded",
+                "  spacing {:.3} to {:.3} ms; {} missing in {}, {} crowded",
                 least * 1e3,
                 most * 1e3,
-                footage.missing_frames(),
-                footage.gaps.len(),
-                footage.crowded_frames().len(),
+                counted(footage.missing_frames(), "frame"),
+                counted(footage.gaps.len(), "gap"),
+                counted(footage.crowded_frames().len(), "frame"),
             );
         }
         println!(
@@ -195,22 +196,6 @@ pub(crate) fn rig(stages: &Stages, json: bool) -> anyhow::Result<()> {
     Ok(())
 }
 
-pub(crate) fn points(stages: &Stages, json: bool) -> anyhow::Result<()> {
-    let all = stages.cameras().iter().map(|c| stages.keypoints(c)).collect::<anyhow::Result<Vec<_>>>()?;
-    if json {
-        return print_json(&all);
-    }
-    for keypoints in all {
-        println!("{}: {} frames with points", keypoints.camera, keypoints.frames.len());
-        for (column, name) in keypoints.names.iter().enumerate() {
-            let found = keypoints.frames.iter().filter(|f| f.points.get(column).is_some_and(Option::is_some)).count();
-            println!("  {name:16} {found:6}");
-        }
-        sentences(&keypoints.remarks);
-    }
-    Ok(())
-}
-
 pub(crate) fn clock(stages: &Stages, json: bool) -> anyhow::Result<()> {
     let clock = stages.clock()?;
     if json {
@@ -221,7 +206,7 @@ pub(crate) fn clock(stages: &Stages, json: bool) -> anyhow::Result<()> {
             println!("{}: its time stamps are the session clock", camera.camera);
             continue;
         }
-        let decided = if camera.source == ClockSource::Motion { "sound, then motion" } else { "sound alone" };
+        let decided = if camera.source == ClockSource::Motion { "motion" } else { "sound alone" };
         println!(
             "{}: session = {:.5} s + {:.7} · pts; offset ± {:.2} ms (1 sd), rate {:+.1} ± {:.1} ppm; from {decided}",
             camera.camera,
@@ -268,24 +253,10 @@ pub(crate) fn lift(stages: &Stages, json: bool) -> anyhow::Result<()> {
 
 /// A measure's value and interval in the unit in which people read it.
 fn shown(measure: &Measure) -> String {
-    let (factor, unit) = match measure.unit.as_str() {
-        "m" => (100.0, "cm"),
-        "rad" => (180.0 / std::f64::consts::PI, "°"),
-        "s" => (1e3, "ms"),
-        "rad/s" => (180.0 / std::f64::consts::PI, "°/s"),
-        "1" => (1.0, ""),
-        other => (1.0, other),
-    };
+    let (factor, unit) = shown_unit(&measure.unit);
     match &measure.outcome {
         Outcome::Measured { value, interval_95: [low, high] } => {
-            let half = (high - low) * factor / 2.0;
-            let digits = if half > 5.0 {
-                0
-            } else if half > 0.5 {
-                1
-            } else {
-                2
-            };
+            let digits = digits((high - low) * factor / 2.0);
             format!(
                 "{:.digits$} {unit} (95 % {:.digits$} to {:.digits$}, n = {})",
                 value * factor,
@@ -298,6 +269,17 @@ fn shown(measure: &Measure) -> String {
     }
 }
 
+/// Decimals that an uncertainty carries.
+pub(crate) fn digits(half_width: f64) -> usize {
+    if half_width > 5.0 {
+        0
+    } else if half_width > 0.5 {
+        1
+    } else {
+        2
+    }
+}
+
 pub(crate) fn strokes(stages: &Stages, json: bool) -> anyhow::Result<()> {
     let strokes = stages.strokes()?;
     if json {
@@ -305,6 +287,9 @@ pub(crate) fn strokes(stages: &Stages, json: bool) -> anyhow::Result<()> {
     }
     for stroke in &strokes.strokes {
         println!("stroke {}: {}", stroke.number, stroke.style);
+        if let Some(kind) = strokes.answers.kinds.iter().find(|k| k.stroke == stroke.number) {
+            println!("  kind: {} ({})", kind.kind.label(), kind.because);
+        }
         for event in &stroke.events {
             println!(
                 "  {:26} {:9.4} s ± {:.1} ms (1 sd), {}",
@@ -327,6 +312,23 @@ pub(crate) fn strokes(stages: &Stages, json: bool) -> anyhow::Result<()> {
             println!("  {:52} {}", measure.name, shown(measure));
         }
     }
+    for set in &strokes.answers.set_events {
+        let found = set.found_seconds.map_or("nothing was found".to_owned(), |t| format!("found: {t:.4} s"));
+        let reason = if set.reason.is_empty() { String::new() } else { format!("; {}", set.reason) };
+        println!(
+            "stroke {}: {} set by the analyst to {:.4} s ({found}{reason})",
+            set.stroke,
+            set.kind.label(),
+            set.session_seconds
+        );
+    }
+    for suspicion in &strokes.answers.suspicions {
+        println!("suspicion \"{}\": {}", suspicion.text, suspicion.answer.label());
+        if !suspicion.tested.is_empty() {
+            println!("  tested: {}", suspicion.tested);
+        }
+        sentences(&suspicion.evidence);
+    }
     println!("over the strokes:");
     for measure in &strokes.over_strokes {
         println!("  {:52} {}", measure.name, shown(measure));
@@ -335,14 +337,32 @@ pub(crate) fn strokes(stages: &Stages, json: bool) -> anyhow::Result<()> {
     Ok(())
 }
 
-pub(crate) fn report(stages: &Stages) -> anyhow::Result<()> {
-    println!("{}", stages.report()?.display());
+pub(crate) fn report(stages: &Stages, before: Option<&Stages>, pdf: bool) -> anyhow::Result<()> {
+    let page = stages.report(before)?;
+    println!("{}", page.display());
+    if pdf {
+        println!("{}", print::pdf(&page)?.display());
+    }
     Ok(())
 }
 
-pub(crate) fn view(stages: &Stages) -> anyhow::Result<()> {
-    println!("{}", stages.recording()?.display());
+pub(crate) fn videos(stages: &Stages) -> anyhow::Result<()> {
+    for video in stages.overlay_videos()? {
+        println!("{}", video.display());
+    }
+    Ok(())
+}
+
+/// Writes the recording; with a port, serves it until the program is stopped.
+pub(crate) fn view(stages: &Stages, before: Option<&Stages>, serve: Option<u16>) -> anyhow::Result<()> {
+    let recording = stages.recording(before)?;
+    println!("{}", recording.display());
     println!("Open it with the rerun viewer {}: {}", midline_viewer::VIEWER_VERSION, midline_viewer::HOW_TO_OPEN);
+    if let Some(port) = serve {
+        let server = midline_viewer::Server::start(&recording, port)?;
+        println!("On this machine only, until stopped with Ctrl-C: rerun {}", server.recording_address());
+        server.wait();
+    }
     Ok(())
 }
 
@@ -364,8 +384,8 @@ pub(crate) fn summary(stages: &Stages) -> anyhow::Result<()> {
             println!("  stroke {}: contact at {:.3} s; {}", stroke.number, contact.session_seconds, stroke.style);
         }
     }
-    println!("  report       {}", stages.report()?.display());
-    println!("  3D recording {}", stages.recording()?.display());
+    println!("  report       {}", stages.report(None)?.display());
+    println!("  3D recording {}", stages.recording(None)?.display());
     Ok(())
 }
 
@@ -386,4 +406,9 @@ mod tests {
         assert_eq!(shown(&measure), "-12.3 cm (95 % -13.3 to -11.3, n = 3)");
         assert_eq!(serde_json::json!(measure)["outcome"], "measured");
     }
+}
+
+/// A number with its noun, which gets an s where there is not just one.
+fn counted(n: usize, noun: &str) -> String {
+    if n == 1 { format!("1 {noun}") } else { format!("{n} {noun}s") }
 }

@@ -5,6 +5,17 @@ use midline_session::keypoints::Keypoints;
 
 use crate::{frozen, jumps, swaps};
 
+/// What the cleaning found, one number per name of the set.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Cleaning {
+    /// Sightings removed because they were frozen.
+    pub frozen: Vec<usize>,
+    /// Frames in which left and right were exchanged.
+    pub swapped: Vec<usize>,
+    /// Sightings removed because they jumped.
+    pub jumped: Vec<usize>,
+}
+
 /// Cleans the keypoints of one camera in place, in this order:
 ///
 /// 1. Frozen points: exactly equal coordinates in three or more frames in a row (all but the first sighting go), unless
@@ -17,8 +28,8 @@ use crate::{frozen, jumps, swaps};
 ///    contact) are kept; so are stray sightings at either end of a path. Sightings more than 0.1 s apart are not
 ///    compared.
 ///
-/// Each says in `remarks` how often. Frames left without a point are dropped. Points are never moved.
-pub fn clean(keypoints: &mut Keypoints, footage: &Footage) {
+/// Each says in `remarks` how often, and the result says it by point. Frames left without a point are dropped. Points are never moved.
+pub fn clean(keypoints: &mut Keypoints, footage: &Footage) -> Cleaning {
     let longer_side_px = f64::from(footage.size_px[0].max(footage.size_px[1]));
     let names = keypoints.names.clone();
     for frame in &mut keypoints.frames {
@@ -31,12 +42,22 @@ pub fn clean(keypoints: &mut Keypoints, footage: &Footage) {
     let frozen = by_name(keypoints, frozen::remove);
     let pairs = swaps::pairs(&names);
     let mut swapped = Vec::new();
+    let mut swapped_of = vec![0; names.len()];
+    let mut count = |pairs: &[swaps::Pair], frames: usize| {
+        for (left, right) in pairs {
+            swapped_of[*left] += frames;
+            swapped_of[*right] += frames;
+        }
+        frames
+    };
     if pairs.len() > 1 {
         let all: Vec<swaps::Pair> = pairs.iter().map(|(_, pair)| *pair).collect();
-        swapped.push(("whole body".to_owned(), swaps::undo(keypoints, &all, longer_side_px)));
+        let frames = swaps::undo(keypoints, &all, longer_side_px);
+        swapped.push(("whole body".to_owned(), count(&all, frames)));
     }
     for (part, pair) in pairs {
-        swapped.push((part, swaps::undo(keypoints, &[pair], longer_side_px)));
+        let frames = swaps::undo(keypoints, &[pair], longer_side_px);
+        swapped.push((part, count(&[pair], frames)));
     }
     let jumped = by_name(keypoints, jumps::remove);
     keypoints.frames.retain(|f| f.points.iter().any(Option::is_some));
@@ -46,6 +67,8 @@ pub fn clean(keypoints: &mut Keypoints, footage: &Footage) {
         remark("points that jumped were removed", &jumped),
     ];
     keypoints.remarks.extend(remarks.into_iter().flatten());
+    let counts = |by_name: Vec<(String, usize)>| by_name.into_iter().map(|(_, count)| count).collect();
+    Cleaning { frozen: counts(frozen), swapped: swapped_of, jumped: counts(jumped) }
 }
 
 /// `3 points that jumped were removed: nose 2, ball 1.`; `None` when there were none.

@@ -1,17 +1,18 @@
 //! The COCO results form: an array of detections, without names.
 
-use std::fmt;
 use std::io::BufRead;
 use std::path::Path;
 
 use midline_session::footage::Footage;
 use midline_session::keypoints::{COCO_17, Keypoint, Keypoints, default_names};
 use serde::Deserialize;
-use serde::de::{Deserializer, Error, SeqAccess, Visitor};
+use serde::de::DeserializeSeed;
 
-use crate::coco::{Detection, json_error, triples};
+use crate::coco::{Detection, Each, json_error, triples};
 use crate::collect::Collection;
+use crate::crowd::Crowd;
 use crate::follow::follow;
+use crate::reading::Reading;
 use crate::{Place, PointsError};
 
 const EXPECTED: &str = "a COCO results file is an array of objects with `image_id`, `category_id`, `keypoints` and \
@@ -30,71 +31,71 @@ pub(crate) fn read(
     path: &Path,
     camera: &str,
     footage: &Footage,
+    reading: &Reading,
     reader: impl BufRead,
 ) -> Result<Keypoints, PointsError> {
-    let mut entries = Entries {
-        collection: Collection::new(path, footage, default_names()),
-        count: None,
-        found: Vec::new(),
-        wrong: None,
+    let mut entries = Entries::of(path, footage, reading)?;
+    let mut crowd = Crowd::new(&reading.player);
+    let mut number = 0;
+    let mut wrong = None;
+    let mut take = |entry: Entry| {
+        number += 1;
+        crowd.push(entries.detection(&entry, Place::Entry(number))?);
+        Ok(())
     };
     let mut json = serde_json::Deserializer::from_reader(reader);
-    let read = json.deserialize_seq(&mut entries).and_then(|()| json.end());
-    if let Some(wrong) = entries.wrong {
+    let read = Each::new(&mut take, &mut wrong).deserialize(&mut json).and_then(|()| json.end());
+    if let Some(wrong) = wrong {
         return Err(wrong);
     }
     read.map_err(|e| json_error(path, e, EXPECTED))?;
-    let Entries { mut collection, count, found, .. } = entries;
-    follow(&mut collection, found)?;
-    let names = default_names();
-    collection.finish(camera, names.get(..count.unwrap_or(names.len())).unwrap_or(&names))
+    let Entries { mut collection, count, columns, .. } = entries;
+    follow(&mut collection, crowd)?;
+    let all = collection.names().to_vec();
+    let given = columns.get(..count.unwrap_or(columns.len())).unwrap_or(&columns);
+    let names: Vec<String> = given.iter().flatten().filter_map(|c| all.get(*c).cloned()).collect();
+    collection.finish(camera, &names)
 }
 
-/// Takes the array's entries one by one, so that the text is never held.
+/// What is known about the entries so far.
 struct Entries<'a> {
     collection: Collection<'a>,
+    /// Column of each triple; `None` where the mapping leaves a point out.
+    columns: Vec<Option<usize>>,
+    /// How many triples an entry may have.
+    sizes: Vec<usize>,
     /// Points per entry, once known.
     count: Option<usize>,
-    found: Vec<Detection>,
-    /// The first entry's fault, which the JSON reader's own error type cannot carry.
-    wrong: Option<PointsError>,
 }
 
-impl<'de> Visitor<'de> for &mut Entries<'_> {
-    type Value = ();
-
-    fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str("an array of detections")
-    }
-
-    fn visit_seq<A: SeqAccess<'de>>(self, mut entries: A) -> Result<(), A::Error> {
-        let mut number = 0;
-        while let Some(entry) = entries.next_element::<Entry>()? {
-            number += 1;
-            match self.detection(&entry, Place::Entry(number)) {
-                Ok(detection) => self.found.push(detection),
-                Err(wrong) => {
-                    let text = wrong.to_string();
-                    self.wrong = Some(wrong);
-                    return Err(A::Error::custom(text));
-                }
-            }
+impl<'a> Entries<'a> {
+    fn of(path: &'a Path, footage: &'a Footage, reading: &'a Reading) -> Result<Self, PointsError> {
+        let mut collection = Collection::new(path, footage, reading, Vec::new());
+        let order = reading.names.as_ref().and_then(|names| names.order());
+        let (written, sizes) = match order {
+            Some(order) => (order.to_vec(), vec![order.len()]),
+            None => (default_names(), vec![COCO_17.len(), default_names().len()]),
+        };
+        let mut columns = Vec::with_capacity(written.len());
+        for name in &written {
+            columns.push(collection.column(name, Place::Entry(1))?);
         }
-        Ok(())
+        Ok(Self { collection, columns, sizes, count: None })
     }
 }
 
 impl Entries<'_> {
     fn detection(&mut self, entry: &Entry, place: Place) -> Result<Detection, PointsError> {
-        let sizes = [COCO_17.len(), default_names().len()];
         let found = entry.keypoints.len();
         let expected = match self.count {
             Some(count) => {
                 (found == 3 * count).then_some(count).ok_or_else(|| format!("{} as in the entries before", 3 * count))
             }
-            None => sizes.into_iter().find(|s| found == 3 * s).ok_or_else(|| {
-                let [body, all] = sizes;
-                format!("{} (COCO's {body} points) or {} ({all} points with racket and ball)", 3 * body, 3 * all)
+            None => self.sizes.iter().copied().find(|s| found == 3 * s).ok_or_else(|| match self.sizes[..] {
+                [body, all] => {
+                    format!("{} (COCO's {body} points) or {} ({all} points with racket and ball)", 3 * body, 3 * all)
+                }
+                _ => format!("{} ({} points of the mapping's `order`)", 3 * self.columns.len(), self.columns.len()),
             }),
         };
         let count = expected.map_err(|expected| {
@@ -105,10 +106,8 @@ impl Entries<'_> {
         let frame = self.collection.frame(entry.image_id, place)?;
         let only_flags = triples(&entry.keypoints).all(|(_, v)| [0.0, 1.0, 2.0].contains(&v));
         let mut points: Vec<(usize, Keypoint)> = Vec::with_capacity(count);
-        for (column, (px, third)) in triples(&entry.keypoints).enumerate() {
-            if third <= 0.0 {
-                continue;
-            }
+        for (column, (px, third)) in self.columns.clone().into_iter().zip(triples(&entry.keypoints)) {
+            let Some(column) = column.filter(|_| third > 0.0) else { continue };
             let score = if only_flags { entry.score.unwrap_or(1.0) } else { third };
             points.push((column, self.collection.checked(column, px, score, place)?));
         }

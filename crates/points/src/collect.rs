@@ -3,9 +3,11 @@
 use std::collections::BTreeMap;
 use std::path::Path;
 
+use midline_session::description::{PixelCentre, PointsRotation};
 use midline_session::footage::Footage;
 use midline_session::keypoints::{Keypoint, KeypointFrame, Keypoints, default_names};
 
+use crate::reading::Reading;
 use crate::{Place, PointsError};
 
 /// How far outside the picture a point may lie, as a share of the picture's longer side: detectors guess limbs just
@@ -25,6 +27,7 @@ struct Placed {
 pub(crate) struct Collection<'a> {
     path: &'a Path,
     footage: &'a Footage,
+    reading: &'a Reading,
     names: Vec<String>,
     frames: BTreeMap<usize, Vec<Option<Placed>>>,
     scores_above_one: usize,
@@ -32,8 +35,8 @@ pub(crate) struct Collection<'a> {
 }
 
 impl<'a> Collection<'a> {
-    pub(crate) fn new(path: &'a Path, footage: &'a Footage, names: Vec<String>) -> Self {
-        Self { path, footage, names, frames: BTreeMap::new(), scores_above_one: 0, remarks: Vec::new() }
+    pub(crate) fn new(path: &'a Path, footage: &'a Footage, reading: &'a Reading, names: Vec<String>) -> Self {
+        Self { path, footage, reading, names, frames: BTreeMap::new(), scores_above_one: 0, remarks: Vec::new() }
     }
 
     pub(crate) fn path(&self) -> &'a Path {
@@ -48,22 +51,51 @@ impl<'a> Collection<'a> {
         &self.names
     }
 
-    /// Column of a name, adding it when it is known but new here.
-    pub(crate) fn column(&mut self, name: &str, place: Place) -> Result<usize, PointsError> {
-        if let Some(column) = self.names.iter().position(|n| n == name) {
-            return Ok(column);
+    /// Size of the picture that the file's coordinates belong to.
+    pub(crate) fn labelled_size_px(&self) -> [u32; 2] {
+        match self.reading.rotation {
+            PointsRotation::Shown => self.footage.size_px,
+            PointsRotation::Stored => self.footage.stored_size_px,
         }
+    }
+
+    /// Column of a name as the file writes it, adding it when it is known but new here; `None` when the mapping leaves
+    /// it out.
+    pub(crate) fn column(&mut self, written: &str, place: Place) -> Result<Option<usize>, PointsError> {
         let known = default_names();
-        if !known.iter().any(|n| n == name) {
-            return Err(PointsError::UnknownName {
-                path: self.path.to_owned(),
-                place,
-                name: name.to_owned(),
-                known: known.join(", "),
-            });
+        let name = match self.reading.names.as_ref().and_then(|names| names.translated(written)) {
+            Some("") => return Ok(None),
+            Some(name) => name.to_owned(),
+            None if known.iter().any(|n| n == written) => written.to_owned(),
+            None => {
+                return Err(PointsError::UnknownName {
+                    path: self.path.to_owned(),
+                    place,
+                    name: written.to_owned(),
+                    known: known.join(", "),
+                });
+            }
+        };
+        if let Some(column) = self.names.iter().position(|n| *n == name) {
+            return Ok(Some(column));
         }
-        self.names.push(name.to_owned());
-        Ok(self.names.len() - 1)
+        self.names.push(name);
+        Ok(Some(self.names.len() - 1))
+    }
+
+    /// A coordinate of the file as a pixel of the shown picture, pixel centres at integers.
+    fn shown(&self, [x, y]: [f64; 2]) -> [f64; 2] {
+        let [x, y] = match self.reading.pixel_centre {
+            PixelCentre::Integer => [x, y],
+            PixelCentre::Half => [x - 0.5, y - 0.5],
+        };
+        let [right, bottom] = self.footage.stored_size_px.map(|side| f64::from(side) - 1.0);
+        match (self.reading.rotation, self.footage.quarter_turns_clockwise % 4) {
+            (PointsRotation::Shown, _) | (PointsRotation::Stored, 0) => [x, y],
+            (PointsRotation::Stored, 1) => [bottom - y, x],
+            (PointsRotation::Stored, 2) => [right - x, bottom - y],
+            (PointsRotation::Stored, _) => [y, right - x],
+        }
     }
 
     /// A frame number of the file as an index into the footage.
@@ -90,6 +122,7 @@ impl<'a> Collection<'a> {
         if !px.iter().all(|c| c.is_finite()) {
             return Err(PointsError::NotFinite { path: path(), place, name: name() });
         }
+        let px = self.shown(px);
         let [width, height] = self.footage.size_px;
         let margin = OUTSIDE_SHARE * f64::from(width.max(height));
         let outside = |c: f64, side: u32| c < -margin || c > f64::from(side) - 1.0 + margin;

@@ -68,7 +68,10 @@ pub enum PointsError {
         reason: String,
     },
     /// A keypoint name that no known set has.
-    #[error("{path}, {place}: unknown keypoint \"{name}\"; known are: {known}")]
+    #[error(
+        "{path}, {place}: unknown keypoint \"{name}\"; known are: {known}; for another set give a mapping file \
+         (points_reading = {{ names = \"…\" }} in session.toml)"
+    )]
     UnknownName {
         /// The file.
         path: PathBuf,
@@ -249,6 +252,24 @@ pub enum PointsError {
         kind: &'static str,
         /// The id referred to.
         id: u64,
+    },
+    /// Nobody is where the session says the player is.
+    #[error(
+        "{path}: in frame {frame} nobody is at ({x:.0}, {y:.0}) px, where session.toml marks the player{}; correct the mark \
+         (pixels of the picture as it is shown, frames from 0)",
+        nearest_px.map(|d| format!(" (the nearest is {d:.0} px away)")).unwrap_or_default()
+    )]
+    NobodyAtMark {
+        /// The file.
+        path: PathBuf,
+        /// The marked frame.
+        frame: usize,
+        /// Column of the mark, px.
+        x: f64,
+        /// Row of the mark, px.
+        y: f64,
+        /// How far the nearest person of that frame is away, px; `None` when the frame has none.
+        nearest_px: Option<f64>,
     },
     /// The set of names does not fit the form to be written.
     #[error(

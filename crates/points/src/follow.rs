@@ -1,4 +1,5 @@
-//! Which of several people in the picture is the player: the one with the largest continuous track.
+//! Which of several people in the picture is the player: the one that the session marks, else the one with the largest
+//! continuous track.
 //!
 //! Detections of neighbouring frames are linked, nearest first, when the median distance of their common points is
 //! small for the time between them. A track's weight is the sum of its detections' sizes in the picture, so that a near
@@ -6,11 +7,13 @@
 
 use std::collections::BTreeMap;
 
+use midline_session::description::PlayerMark;
 use midline_session::keypoints::Keypoint;
 
 use crate::PointsError;
 use crate::coco::Detection;
 use crate::collect::Collection;
+use crate::crowd::{Crowd, from_mark, size_px};
 
 /// A track ends when its person is not seen for this long.
 const LOST_AFTER_SECONDS: f64 = 1.0;
@@ -19,24 +22,39 @@ const DIAGONALS_PER_SECOND: f64 = 3.0;
 /// Farthest link, as a share of the person's size and of the picture's diagonal (the larger of the two counts).
 const FARTHEST: [f64; 2] = [0.5, 0.1];
 
+/// A person found this near in time to a mark counts for it, where the marked frame itself has nobody.
+const MARK_WITHIN_SECONDS: f64 = 0.1;
+
 struct Track {
     members: Vec<usize>,
     weight: f64,
 }
 
 /// Keeps one detection per group and frame and puts its points into the collection.
-pub(crate) fn follow(collection: &mut Collection<'_>, detections: Vec<Detection>) -> Result<(), PointsError> {
-    let mut groups: BTreeMap<u64, Vec<Detection>> = BTreeMap::new();
-    for detection in detections.into_iter().filter(|d| !d.points.is_empty()) {
-        groups.entry(detection.group).or_default().push(detection);
+pub(crate) fn follow(collection: &mut Collection<'_>, crowd: Crowd) -> Result<(), PointsError> {
+    let marks = crowd.marks().to_vec();
+    if crowd.left_out() > 0 {
+        let count = crowd.left_out();
+        collection
+            .remarks
+            .push(format!("Of very full pictures only the largest people were looked at; {count} were not."));
     }
-    for (_, mut group) in groups {
-        group.sort_by_key(|d| d.frame); // stable: the order in the file decides ties
+    let mut unmet: Vec<Option<f64>> = vec![Some(f64::INFINITY); marks.len()];
+    for mut group in crowd.into_groups() {
+        let pts = &collection.footage().frame_pts_seconds;
+        let marked = at_marks(&group, &marks, pts, &mut unmet);
         if group.windows(2).any(|w| w[0].frame == w[1].frame) {
-            let pts = &collection.footage().frame_pts_seconds;
             let [width, height] = collection.footage().size_px.map(f64::from);
             let tracks = link(&group, pts, width.hypot(height));
-            group = largest(collection, group, &tracks);
+            let chosen: Vec<(usize, &Track)> = marked
+                .iter()
+                .filter_map(|(mark, member)| Some((*mark, tracks.iter().find(|t| t.members.contains(member))?)))
+                .collect();
+            group = if chosen.is_empty() {
+                largest(collection, group, &tracks)
+            } else {
+                pointed_at(collection, group, &chosen)
+            };
         }
         for detection in group {
             for (column, point) in detection.points {
@@ -44,7 +62,83 @@ pub(crate) fn follow(collection: &mut Collection<'_>, detections: Vec<Detection>
             }
         }
     }
+    for (mark, nearest) in marks.iter().zip(unmet) {
+        if let Some(nearest) = nearest {
+            return Err(PointsError::NobodyAtMark {
+                path: collection.path().to_owned(),
+                frame: mark.frame,
+                x: mark.px[0],
+                y: mark.px[1],
+                nearest_px: Some(nearest).filter(|d| d.is_finite()),
+            });
+        }
+    }
     Ok(())
+}
+
+/// For each mark that a detection of the group is under: the mark's frame and the detection. `unmet` holds, for each mark
+/// that no group has met yet, the distance of the nearest person.
+fn at_marks(
+    group: &[Detection],
+    marks: &[PlayerMark],
+    pts_seconds: &[f64],
+    unmet: &mut [Option<f64>],
+) -> Vec<(usize, usize)> {
+    let mut met = Vec::new();
+    for (mark, unmet) in marks.iter().zip(unmet) {
+        let Some(at) = pts_seconds.get(mark.frame) else { continue };
+        let gap = |frame: usize| pts_seconds.get(frame).map_or(f64::INFINITY, |t| (t - at).abs());
+        // The frame itself, or the nearest in which anybody was found.
+        let nearest_frame = group.iter().map(|d| d.frame).min_by(|a, b| gap(*a).total_cmp(&gap(*b)));
+        let Some(frame) = nearest_frame.filter(|f| gap(*f) <= MARK_WITHIN_SECONDS) else { continue };
+        let people = group.iter().enumerate().filter(|(_, d)| d.frame == frame);
+        let mut distances: Vec<(f64, bool, usize)> = people
+            .map(|(i, d)| {
+                let (distance, inside) = from_mark(&d.points, mark.px);
+                (distance, inside, i)
+            })
+            .collect();
+        distances.sort_by(|a, b| a.0.total_cmp(&b.0));
+        if let Some((_, _, member)) = distances.iter().find(|(_, inside, _)| *inside) {
+            met.push((mark.frame, *member));
+            *unmet = None;
+        } else if let (Some(nearest), Some((distance, ..))) = (unmet.as_mut(), distances.first()) {
+            *nearest = nearest.min(*distance);
+        }
+    }
+    met
+}
+
+/// Of every frame the detection of the track whose mark is nearest among those that have one there.
+fn pointed_at(collection: &mut Collection<'_>, group: Vec<Detection>, chosen: &[(usize, &Track)]) -> Vec<Detection> {
+    let mut best: BTreeMap<usize, (usize, usize)> = BTreeMap::new();
+    for (mark_frame, track) in chosen {
+        for member in &track.members {
+            let frame = group[*member].frame;
+            let far = frame.abs_diff(*mark_frame);
+            best.entry(frame).and_modify(|b| *b = (*b).min((far, *member))).or_insert((far, *member));
+        }
+    }
+    let all = group.len();
+    let mut keep = vec![false; all];
+    for (_, member) in best.into_values() {
+        keep[member] = true;
+    }
+    let kept = kept_of(group, &keep);
+    if let (Some(first), Some(last)) = (kept.first(), kept.last()) {
+        collection.remarks.push(format!(
+            "Several people in one picture: the marked one was followed from frame {} to frame {}; {} of {all} \
+             detections were left out.",
+            first.frame,
+            last.frame,
+            all - kept.len()
+        ));
+    }
+    kept
+}
+
+fn kept_of(group: Vec<Detection>, keep: &[bool]) -> Vec<Detection> {
+    group.into_iter().zip(keep).filter_map(|(d, keep)| keep.then_some(d)).collect()
 }
 
 fn largest(collection: &mut Collection<'_>, group: Vec<Detection>, tracks: &[Track]) -> Vec<Detection> {
@@ -56,11 +150,12 @@ fn largest(collection: &mut Collection<'_>, group: Vec<Detection>, tracks: &[Tra
     for member in &best.members {
         keep[*member] = true;
     }
-    let kept: Vec<Detection> = group.into_iter().zip(keep).filter_map(|(d, keep)| keep.then_some(d)).collect();
+    let kept = kept_of(group, &keep);
     if let (Some(first), Some(last)) = (kept.first(), kept.last()) {
         collection.remarks.push(format!(
             "Several detections in one picture: the one with the largest continuous track was followed from frame {} \
-             to frame {}; {} of {all} detections were left out.",
+             to frame {}; {} of {all} detections were left out. If that is not the player, mark the player in session.toml \
+             (points_reading).",
             first.frame,
             last.frame,
             all - kept.len()
@@ -112,16 +207,6 @@ fn link(detections: &[Detection], pts_seconds: &[f64], diagonal_px: f64) -> Vec<
         next = end;
     }
     tracks
-}
-
-/// Diagonal of the box around the points, px.
-fn size_px(points: &[(usize, Keypoint)]) -> f64 {
-    let spread = |axis: usize| {
-        let low = points.iter().map(|(_, p)| p.px[axis]).fold(f64::INFINITY, f64::min);
-        let high = points.iter().map(|(_, p)| p.px[axis]).fold(f64::NEG_INFINITY, f64::max);
-        (high - low).max(0.0)
-    };
-    spread(0).hypot(spread(1))
 }
 
 /// Median distance of the points that both have; of the centres when they share none.

@@ -7,6 +7,7 @@ use std::path::Path;
 use midline_session::footage::Footage;
 use midline_session::keypoints::Keypoints;
 
+use crate::reading::Reading;
 use crate::{PointsError, coco_dataset, coco_results, tidy};
 
 const BYTE_ORDER_MARK: &[u8] = b"\xEF\xBB\xBF";
@@ -25,40 +26,64 @@ const BYTE_ORDER_MARK: &[u8] = b"\xEF\xBB\xBF";
 /// the point's score; 0 or less is a point not found. Where an entry's third numbers are all flags (0, 1 or 2), as
 /// COCO's evaluation writes them, each point found has the entry's `score`, and 1 without one.
 ///
-/// **Tidy CSV** (comma-separated with a header: `frame` or `time`, `name`, `x`, `y`, optionally `score`, in any order):
+/// **Tidy CSV** (comma-separated with a header: `frame` or `time`, `name`, `x`, `y`, optionally `score` and `person`, in any
+/// order):
 /// `time` is the presentation time in seconds and is taken to the nearest frame, at most half a frame away; with both,
-/// `frame` counts. No score is score 1. A row without x and y is a point not found.
+/// `frame` counts. No score is score 1. A row without x and y is a point not found. `person` tells the people of one frame
+/// apart; whether one keeps its mark over time does not matter.
 ///
 /// With several people in a picture, the one with the largest continuous track is followed (length times size in the
 /// picture) and the others are left out; `remarks` says so.
 ///
-/// The file is read as a stream; what is held is one copy of its points.
+/// The file is read as a stream. Of each frame at most 16 people are held, the largest, so that memory follows the
+/// footage's length and not the file's.
 ///
 /// # Errors
 /// When the file cannot be read, is empty or malformed (with the line), names an unknown keypoint, image, category or
 /// frame, gives a point twice, or holds coordinates that are not finite, far outside the picture, or shares of it.
 pub fn import(path: &Path, camera: &str, footage: &Footage) -> Result<Keypoints, PointsError> {
+    import_as(path, camera, footage, &Reading::default())
+}
+
+/// As [`import`], with conventions, names and player as `reading` says.
+///
+/// Coordinates become pixels of the shown picture with their centres at integers: half a pixel is taken off where the file
+/// counts from the picture's edge, and the container's rotation is applied where it was labelled on stored pictures.
+/// `reading.player` points at the player: of several people, the tracks that start from the marks are followed instead of
+/// the largest one; in each frame the track of the nearest mark counts.
+///
+/// # Errors
+/// As for [`import`], and when nobody is at a mark.
+pub fn import_as(path: &Path, camera: &str, footage: &Footage, reading: &Reading) -> Result<Keypoints, PointsError> {
+    let (reader, first) = open(path)?;
+    match first {
+        None => Err(PointsError::Empty { path: path.to_owned() }),
+        Some(b'{') => coco_dataset::read(path, camera, footage, reading, reader),
+        Some(b'[') => coco_results::read(path, camera, footage, reading, reader),
+        Some(_) => tidy::read(path, camera, footage, reading, reader),
+    }
+}
+
+/// A file behind its byte-order mark, and its first character that is not white space, as far as the first buffer shows.
+pub(crate) fn open(path: &Path) -> Result<(BufReader<File>, Option<u8>), PointsError> {
     let file = File::open(path).map_err(PointsError::io(path, "opening"))?;
-    let mut reader = BufReader::new(file);
+    let mut reader = BufReader::with_capacity(1 << 16, file);
     let head = reader.fill_buf().map_err(PointsError::io(path, "reading"))?;
     let skip = if head.starts_with(BYTE_ORDER_MARK) { BYTE_ORDER_MARK.len() } else { 0 };
     let first = head.iter().skip(skip).copied().find(|b| !b.is_ascii_whitespace());
     reader.consume(skip);
-    match first {
-        None => Err(PointsError::Empty { path: path.to_owned() }),
-        Some(b'{') => coco_dataset::read(path, camera, footage, reader),
-        Some(b'[') => coco_results::read(path, camera, footage, reader),
-        Some(_) => tidy::read(path, camera, footage, reader),
-    }
+    Ok((reader, first))
 }
 
 #[cfg(test)]
 mod tests {
     use std::path::PathBuf;
 
+    use midline_session::description::{PixelCentre, PlayerMark, PointsRotation};
     use midline_session::keypoints::{COCO_17, Keypoint, default_names};
 
     use super::*;
+    use crate::NameMap;
 
     fn footage() -> Footage {
         Footage {
@@ -292,6 +317,153 @@ mod tests {
         }
         let missing = import(Path::new("no/such.csv"), "left", &footage()).unwrap_err().to_string();
         assert!(missing.starts_with("no/such.csv: opening failed"), "{missing}");
+    }
+
+    fn read_as(content: &str, footage: &Footage, reading: &Reading) -> Result<Keypoints, PointsError> {
+        let folder = tempfile::tempdir().unwrap();
+        let path: PathBuf = folder.path().join("points");
+        std::fs::write(&path, content).unwrap();
+        import_as(&path, "left", footage, reading)
+    }
+
+    fn map(text: &str) -> Option<NameMap> {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("names.toml");
+        std::fs::write(&path, text).unwrap();
+        Some(NameMap::read(&path).unwrap())
+    }
+
+    #[test]
+    fn half_pixels_and_stored_pictures_become_shown_pixels() {
+        // The container turns the stored picture of 640 x 480 px: where its corners and one point come to lie follows from the
+        // picture being turned clockwise as a whole.
+        let cases = [(0, [10.0, 20.0]), (1, [459.0, 10.0]), (2, [629.0, 459.0]), (3, [20.0, 629.0])];
+        for (turns, shown) in cases {
+            let size_px = if turns % 2 == 0 { [640, 480] } else { [480, 640] };
+            let footage = Footage { quarter_turns_clockwise: turns, size_px, ..footage() };
+            let mut reading = Reading { rotation: PointsRotation::Stored, ..Reading::default() };
+            let csv = "frame,name,x,y\n0,nose,10,20\n";
+            assert_eq!(
+                read_as(csv, &footage, &reading).unwrap().frames[0].points[0].unwrap().px,
+                shown,
+                "{turns} turns"
+            );
+            // The same from the edge of the pixels.
+            reading.pixel_centre = PixelCentre::Half;
+            let csv = "frame,name,x,y\n0,nose,10.5,20.5\n";
+            assert_eq!(
+                read_as(csv, &footage, &reading).unwrap().frames[0].points[0].unwrap().px,
+                shown,
+                "{turns} turns"
+            );
+            // Images are said to be as large as they are stored.
+            let image = r#"{"id": 5, "width": 640, "height": 480}"#;
+            let annotation = r#"{"id": 1, "image_id": 5, "category_id": 7, "keypoints": [10.5, 20.5, 2]}"#;
+            let keypoints = read_as(&dataset(image, annotation), &footage, &reading).unwrap();
+            assert_eq!(keypoints.frames[0].points.iter().flatten().next().unwrap().px, shown);
+        }
+    }
+
+    #[test]
+    fn another_set_is_read_through_a_mapping() {
+        let names = map("schema = 1\norder = [\"Nose\", \"Neck\", \"RWri\", \"LBigToe\"]\n[names]\nNose = \"nose\"\n\
+                         Neck = \"\"\nRWri = \"right_wrist\"\nLBigToe = \"left_big_toe\"\n");
+        let reading = Reading { names, ..Reading::default() };
+        let expected = [point(1.0, 2.0, 0.5), point(5.0, 6.0, 0.7), point(7.0, 8.0, 0.8)];
+        let forms = [
+            "[{\"image_id\": 3, \"keypoints\": [1, 2, 0.5, 3, 4, 0.6, 5, 6, 0.7, 7, 8, 0.8]}]".to_owned(),
+            "frame,name,x,y,score\n3,RWri,5,6,0.7\n3,Neck,3,4,0.6\n3,LBigToe,7,8,0.8\n3,Nose,1,2,0.5\n".to_owned(),
+            r#"{"annotations": [{"id": 1, "image_id": 3, "category_id": 1, "keypoints": [1, 2, 2, 3, 4, 2, 5, 6, 2, 7, 8, 2],
+                "keypoint_scores": [0.5, 0.6, 0.7, 0.8]}], "images": [{"id": 3}],
+                "categories": [{"id": 1, "keypoints": ["Nose", "Neck", "RWri", "LBigToe"]}]}"#
+                .to_owned(),
+        ];
+        for content in forms {
+            let keypoints = read_as(&content, &footage(), &reading).unwrap();
+            assert_eq!(
+                keypoints.names.iter().map(String::as_str).collect::<Vec<_>>(),
+                ["nose", "right_wrist", "left_big_toe"]
+            );
+            assert_eq!(keypoints.frames[0].points, expected, "{content}");
+        }
+        let message = read_as("frame,name,x,y\n3,Hub,1,2\n", &footage(), &reading).unwrap_err().to_string();
+        assert!(message.contains("\"Hub\"") && message.contains("points_reading"), "{message}");
+        let wrong = read_as("[{\"image_id\": 3, \"keypoints\": [1, 2, 0.5]}]", &footage(), &reading).unwrap_err();
+        assert!(wrong.to_string().contains("12 (4 points of the mapping's `order`)"), "{wrong}");
+    }
+
+    /// Rows of a standing figure: 17 points, `size` px tall.
+    fn person(frame: usize, mark: &str, x: f64, size: f64) -> String {
+        let row = |(i, name): (usize, &str)| {
+            format!(
+                "{frame},{mark},{name},{:.2},{:.2}\n",
+                x + 0.02 * size * (i % 5) as f64,
+                60.0 + size * i as f64 / 16.0
+            )
+        };
+        COCO_17.into_iter().enumerate().map(row).collect()
+    }
+
+    /// A large coach who stands and a small player who walks right, is lost for two seconds, and walks on.
+    fn two_people() -> String {
+        let mut csv = String::from("frame,person,name,x,y\n");
+        for frame in 0..190 {
+            csv += &person(frame, "7", 420.0, 300.0);
+            if !(60..125).contains(&frame) {
+                // The mark of the one who comes back is another one, as trackers have it.
+                csv += &person(frame, if frame < 60 { "1" } else { "9" }, 20.0 + 1.5 * frame as f64, 120.0);
+            }
+        }
+        csv
+    }
+
+    fn mark(frame: usize, px: [f64; 2]) -> PlayerMark {
+        PlayerMark { frame, px }
+    }
+
+    #[test]
+    fn without_a_mark_the_largest_is_followed_and_the_remark_says_how_to_point() {
+        let keypoints = read(&two_people()).unwrap();
+        assert!(keypoints.frames.iter().all(|f| (f.points[0].unwrap().px[0] - 420.0).abs() < 1.0));
+        assert!(keypoints.remarks[0].contains("points_reading"), "{:?}", keypoints.remarks);
+    }
+
+    #[test]
+    fn the_marked_person_is_followed_and_found_again_by_a_second_mark() {
+        let mut reading = Reading { player: vec![mark(10, [40.0, 120.0])], ..Reading::default() };
+        let keypoints = read_as(&two_people(), &footage(), &reading).unwrap();
+        assert_eq!(keypoints.frames.last().unwrap().frame_index, 59, "{:?}", keypoints.remarks);
+        reading.player.push(mark(150, [250.0, 100.0]));
+        let keypoints = read_as(&two_people(), &footage(), &reading).unwrap();
+        assert_eq!(keypoints.frames.len(), 60 + 65);
+        for frame in &keypoints.frames {
+            assert!((frame.points[0].unwrap().px[0] - (20.0 + 1.5 * frame.frame_index as f64)).abs() < 0.01);
+        }
+        assert!(keypoints.remarks[0].contains("the marked one was followed"), "{:?}", keypoints.remarks);
+    }
+
+    #[test]
+    fn a_mark_on_nobody_is_named() {
+        let refused = |marks: &[PlayerMark]| {
+            let reading = Reading { player: marks.to_vec(), ..Reading::default() };
+            read_as(&two_people(), &footage(), &reading).unwrap_err().to_string()
+        };
+        let message = refused(&[mark(10, [40.0, 120.0]), mark(30, [250.0, 100.0])]);
+        assert!(
+            message.contains("frame 30") && message.contains("(250, 100)") && message.contains("px away"),
+            "{message}"
+        );
+        let message = refused(&[mark(4000, [40.0, 120.0])]);
+        assert!(message.contains("frame 4000") && message.contains("nobody"), "{message}");
+    }
+
+    #[test]
+    fn a_column_that_tells_no_people_apart_is_named() {
+        let rows: String = (0..80).map(|i| format!("3,{i},nose,{i},5\n")).collect();
+        let message = read(&format!("frame,person,name,x,y\n{rows}")).unwrap_err().to_string();
+        assert!(message.contains("frame 3 has more than 64 people"), "{message}");
+        let message = read("frame,person,name,x,y\n3,a,nose,1,2\n3,a,nose,2,3\n").unwrap_err().to_string();
+        assert!(message.contains("line 3") && message.contains("line 2"), "{message}");
     }
 
     #[test]

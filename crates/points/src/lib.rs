@@ -1,7 +1,9 @@
-//! 2D keypoints of one camera: reading them from the files in which they come, and removing what cannot be true.
+//! 2D keypoints of one camera: reading them from the files in which they come, finding them with a network that the user
+//! brings, removing what cannot be true, and saying what they are worth.
 //!
-//! [`import`] reads COCO keypoint JSON (dataset and results forms) and tidy CSV; [`write`] writes the same three forms;
-//! [`clean`] undoes left-right swaps and removes frozen points and gross jumps. [`lay_marks_over`] brings in what a person marked;
+//! [`import`] reads COCO keypoint JSON (dataset and results forms) and tidy CSV, [`import_as`] those of other sets and
+//! conventions; [`write`] writes the same three forms; [`inference`] finds points in pictures; [`clean`] undoes left-right
+//! swaps and removes frozen points and gross jumps; [`quality`] judges. [`lay_marks_over`] brings in what a person marked;
 //! [`follow_patch`] is the optical flow that carries such marks to other frames.
 //!
 //! # Conventions
@@ -20,22 +22,27 @@ mod coco;
 mod coco_dataset;
 mod coco_results;
 mod collect;
+mod crowd;
 mod error;
 mod flow;
 mod follow;
 mod frozen;
 mod import;
+pub mod inference;
 mod jumps;
 mod marked;
+pub mod quality;
+mod reading;
 mod swaps;
 #[cfg(test)]
 mod test_motion;
 mod tidy;
 mod write;
 
-pub use clean::clean;
+pub use clean::{Cleaning, clean};
 pub use error::{Place, PointsError};
 pub use flow::{Flow, FlowRequest, GreyPicture, follow_patch, resting_background};
-pub use import::import;
+pub use import::{import, import_as};
 pub use marked::lay_marks_over;
+pub use reading::{NameMap, Reading};
 pub use write::{PointsForm, write};

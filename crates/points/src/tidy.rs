@@ -1,16 +1,22 @@
 //! Tidy CSV: one row per point and frame.
 
+use std::collections::BTreeMap;
 use std::io::BufRead;
 use std::path::Path;
 
+use midline_session::description::PlayerMark;
 use midline_session::footage::Footage;
-use midline_session::keypoints::{Keypoints, default_names};
+use midline_session::keypoints::{Keypoint, Keypoints, default_names};
 
+use crate::coco::Detection;
 use crate::collect::Collection;
+use crate::crowd::Crowd;
+use crate::follow::follow;
+use crate::reading::Reading;
 use crate::{Place, PointsError};
 
 const EXPECTED: &str =
-    "expected a comma-separated header with `frame` or `time`, `name`, `x`, `y` and optionally `score`";
+    "expected a comma-separated header with `frame` or `time`, `name`, `x`, `y` and optionally `score` and `person`";
 
 /// Positions of the columns.
 struct Header {
@@ -19,7 +25,11 @@ struct Header {
     x: usize,
     y: usize,
     score: Option<usize>,
+    person: Option<usize>,
 }
+
+/// People in one frame; more are a column that does not tell people apart, and would have to be held.
+const MOST_PEOPLE: usize = 64;
 
 enum When {
     Frame(usize),
@@ -30,10 +40,12 @@ pub(crate) fn read(
     path: &Path,
     camera: &str,
     footage: &Footage,
+    reading: &Reading,
     reader: impl BufRead,
 ) -> Result<Keypoints, PointsError> {
     let mut rows = csv::ReaderBuilder::new().trim(csv::Trim::All).from_reader(reader);
-    let mut collection = Collection::new(path, footage, Vec::new());
+    let mut collection = Collection::new(path, footage, reading, Vec::new());
+    let mut people = People::default();
     let titles = rows.headers().map_err(|e| malformed(path, e))?;
     let header = header(path, titles, &mut collection.remarks)?;
     let mut row = csv::StringRecord::new();
@@ -49,7 +61,7 @@ pub(crate) fn read(
         if row.iter().all(str::is_empty) {
             continue;
         }
-        let column = collection.column(cell(header.name), place)?;
+        let Some(column) = collection.column(cell(header.name), place)? else { continue };
         let frame = match header.when {
             When::Frame(index) => {
                 let frame = whole_number(cell(index)).ok_or_else(|| {
@@ -69,9 +81,69 @@ pub(crate) fn read(
             _ => 1.0,
         };
         let point = collection.checked(column, px, score, place)?;
-        collection.put(frame, column, point, place)?;
+        match header.person {
+            Some(person) => people.put(&collection, frame, cell(person), (column, point), place)?,
+            None => collection.put(frame, column, point, place)?,
+        }
     }
-    collection.finish(camera, &default_names())
+    if header.person.is_some() {
+        follow(&mut collection, people.crowd(&reading.player))?;
+    }
+    // COCO's order first, then what only the mapping knows in the order of the file.
+    let mut order = default_names();
+    order.extend(collection.names().iter().filter(|name| !default_names().contains(name)).cloned());
+    collection.finish(camera, &order)
+}
+
+/// The points of several people, row by row.
+#[derive(Default)]
+struct People {
+    /// Numbers of the people's marks, in the order in which they come.
+    marks: BTreeMap<String, usize>,
+    frames: BTreeMap<usize, BTreeMap<usize, Detection>>,
+}
+
+impl People {
+    fn put(
+        &mut self,
+        collection: &Collection<'_>,
+        frame: usize,
+        mark: &str,
+        point: (usize, Keypoint),
+        place: Place,
+    ) -> Result<(), PointsError> {
+        let next = self.marks.len();
+        let person = *self.marks.entry(mark.to_owned()).or_insert(next);
+        let people = self.frames.entry(frame).or_default();
+        let detection =
+            people.entry(person).or_insert_with(|| Detection { frame, group: 0, place, points: Vec::new() });
+        if detection.points.iter().any(|(column, _)| *column == point.0) {
+            return Err(PointsError::Duplicate {
+                path: collection.path().to_owned(),
+                place,
+                name: collection.names().get(point.0).cloned().unwrap_or_default(),
+                frame,
+                first: detection.place,
+            });
+        }
+        detection.points.push(point);
+        if people.len() > MOST_PEOPLE {
+            return Err(PointsError::malformed(
+                collection.path(),
+                None,
+                format!("frame {frame} has more than {MOST_PEOPLE} people ({place}); is `person` a column of people?"),
+            ));
+        }
+        Ok(())
+    }
+
+    fn crowd(self, marks: &[PlayerMark]) -> Crowd {
+        let mut crowd = Crowd::new(marks);
+        for detection in self.frames.into_values().flat_map(BTreeMap::into_values) {
+            crowd.push(detection);
+        }
+        crowd
+    }
 }
 
 fn malformed(path: &Path, error: csv::Error) -> PointsError {
@@ -102,9 +174,16 @@ fn header(path: &Path, titles: &csv::StringRecord, remarks: &mut Vec<String>) ->
         (None, Some(time)) => When::Time(time),
         (None, None) => return Err(wrong("no column `frame` or `time`".to_owned())),
     };
-    let header = Header { when, name: need("name")?, x: need("x")?, y: need("y")?, score: find("score")? };
+    let header = Header {
+        when,
+        name: need("name")?,
+        x: need("x")?,
+        y: need("y")?,
+        score: find("score")?,
+        person: find("person")?,
+    };
     let foreign: Vec<&str> =
-        titles.iter().filter(|t| !["frame", "time", "name", "x", "y", "score"].contains(t)).collect();
+        titles.iter().filter(|t| !["frame", "time", "name", "x", "y", "score", "person"].contains(t)).collect();
     if !foreign.is_empty() {
         remarks.push(format!("Columns that are not read: {}.", foreign.join(", ")));
     }

@@ -63,6 +63,16 @@ pub(crate) fn phase_marks(strokes: &[Stroke]) -> Vec<PhaseMark> {
     marks
 }
 
+/// Marks of another session with the numbers that the same events have in this one; events that only the other has follow.
+pub(crate) fn numbered_as(mut others: Vec<PhaseMark>, marks: &[PhaseMark]) -> Vec<PhaseMark> {
+    let mut next = marks.len() + 1;
+    for other in &mut others {
+        other.number = marks.iter().find(|mark| mark.label == other.label).map_or(next, |mark| mark.number);
+        next += usize::from(other.number == next);
+    }
+    others
+}
+
 /// One measured point of a curve in units of showing: milliseconds, value, half width of the 95 % interval.
 type Sample = (f64, f64, f64);
 
@@ -107,17 +117,25 @@ fn describe(series: &[Series<'_>], what: &str, unit: &str) -> String {
     )
 }
 
-/// Overlaid curves of one unit; `None` when none of them has a measured value.
+/// Overlaid curves of one unit; `None` when none of them has a measured value. The axes also hold `scale_with`: the curves of
+/// another session that are read beside these.
 pub(crate) fn curve_plot(
     id: &str,
     title: &str,
     series: &[Series<'_>],
+    scale_with: &[Series<'_>],
     marks: &[PhaseMark],
 ) -> Result<Option<Plot>, ReportError> {
     let Some(first) = series.first() else { return Ok(None) };
     let (_, unit) = shown_unit(&first.curve.unit);
-    let all: Vec<(LineStyle, Vec<Vec<Sample>>)> = series.iter().map(|s| (s.style, runs(s.curve))).collect();
-    let samples = || all.iter().flat_map(|(_, runs)| runs.iter().flatten());
+    let styled = |series: &[Series<'_>]| -> Vec<(LineStyle, Vec<Vec<Sample>>)> {
+        series.iter().map(|s| (s.style, runs(s.curve))).collect()
+    };
+    let (all, others) = (styled(series), styled(scale_with));
+    if all.iter().all(|(_, runs)| runs.is_empty()) {
+        return Ok(None);
+    }
+    let samples = || all.iter().chain(&others).flat_map(|(_, runs)| runs.iter().flatten());
     let edges = samples().flat_map(|(_, value, half)| [value - half, value + half]);
     let (Some(x), Some(mut y)) = (range_of(samples().map(|s| s.0), 0.01), range_of(edges, 0.04)) else {
         return Ok(None);
@@ -242,10 +260,10 @@ mod tests {
     fn nothing_measured_draws_nothing_and_odd_lengths_do_not_panic() {
         let empty = curve(&[(0.0, None)]);
         let style = LineStyle::of(0);
-        assert_eq!(curve_plot("p", "t", &[Series { curve: &empty, style }], &[]).unwrap(), None);
+        assert_eq!(curve_plot("p", "t", &[Series { curve: &empty, style }], &[], &[]).unwrap(), None);
         let mut short = curve(&[(-0.1, Some(1.0)), (0.0, Some(2.0))]);
         short.values.pop();
         short.sds.clear();
-        assert!(curve_plot("p", "t", &[Series { curve: &short, style }], &[]).unwrap().is_some());
+        assert!(curve_plot("p", "t", &[Series { curve: &short, style }], &[], &[]).unwrap().is_some());
     }
 }

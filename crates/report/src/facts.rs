@@ -14,11 +14,16 @@ use serde::Serialize;
 
 use crate::measures::{Cell, MeasureRow, Measures};
 use crate::numbers::{Shown, counted};
+use crate::plain_words::{self, Plain};
 use crate::statements::StatementRow;
 
 /// One fact for the player.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub(crate) struct Fact {
+    /// The measure's identifier.
+    pub(crate) id: String,
+    /// The number in words, where there are words for it.
+    pub(crate) plain: Option<Plain>,
     /// The statement, if the fact comes from one.
     pub(crate) statement: Option<String>,
     /// In how many strokes it holds, does not hold, cannot be told.
@@ -45,6 +50,8 @@ fn measured(row: &MeasureRow) -> Option<(&Shown, usize)> {
 fn fact(row: &MeasureRow, statement: Option<&StatementRow>) -> Option<Fact> {
     let (shown, n) = measured(row)?;
     Some(Fact {
+        id: row.id.clone(),
+        plain: plain_words::plain(&row.id, shown),
         statement: statement.map(|s| s.text.clone()),
         answer: statement.map(answer),
         name: row.name.clone(),

@@ -62,6 +62,8 @@ impl Fixture {
             pictures: &self.pictures,
             provenance: &self.provenance,
             program: "midline 0.1.0",
+            before: None,
+            missing: &[],
         }
     }
 }
@@ -109,7 +111,7 @@ pub(crate) fn strokes() -> Strokes {
         "Stroke 3: the ball is hidden behind the player in \"gate\" for 60 ms before contact.".to_owned(),
         "One impact sound at 14.2 s has no stroke near it; it was left out.".to_owned(),
     ];
-    Strokes { strokes, over_strokes, remarks }
+    Strokes { strokes, over_strokes, remarks, ..Strokes::default() }
 }
 
 fn stroke(w: f64, number: usize) -> Stroke {
@@ -483,6 +485,7 @@ fn clock() -> ClockCalibration {
     ClockCalibration {
         reference: "fence".into(),
         cameras: vec![reference, gate],
+        read_outs: Vec::new(),
         remarks: vec!["Sound and motion differ by 2.4 ms, within the latency allowed for sound.".into()],
     }
 }

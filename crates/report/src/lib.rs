@@ -10,21 +10,27 @@
 //!   page's `<data value="…">`.
 //! - Path plots are in body axes `[hitting side, front, up]`: the hitting side is on the right, for left-handers too.
 //! - What could not be measured is listed with its reason, never left out.
-//! - The program never invents advice: the cue, the drill and the retest date are places for the coach to fill.
+//! - The program never invents advice: the cue, the drill and the retest date are the coach's (`[report]` in session.toml);
+//!   where they are empty the page has a marked place.
+//! - Before and after are drawn with the same scales and the same numbers for the phases, side by side.
 //! - The same input gives the same page, byte by byte.
 
+mod before_after;
 mod curve_plot;
 mod facts;
 #[cfg(test)]
 mod fixture;
+mod frame_overlay;
 mod key_pictures;
 mod measures;
 mod numbers;
 mod page;
 mod palette;
 mod path_plot;
+mod plain_words;
 mod plot;
 mod quality;
+mod sequence_plot;
 mod statements;
 mod words;
 
@@ -36,6 +42,9 @@ use midline_session::keypoints::Keypoints;
 use midline_session::strokes::{EventKind, Strokes};
 use midline_session::tracks::Tracks;
 use minijinja::syntax::SyntaxConfig;
+use serde::Serialize;
+
+pub use frame_overlay::{FrameOverlay, draw_overlay};
 
 /// A picture of one camera at an event, with what is drawn over it.
 #[derive(Debug, Clone, PartialEq)]
@@ -83,6 +92,32 @@ pub struct ReportInput<'a> {
     pub provenance: &'a [Provenance],
     /// Name and version of the program.
     pub program: &'a str,
+    /// An earlier session to compare with.
+    pub before: Option<Before<'a>>,
+    /// Stages whose results are not there; their places in this input are empty.
+    pub missing: &'a [MissingStage],
+}
+
+/// The session that is compared with, usually the same player's some weeks earlier.
+#[derive(Debug, Clone, Copy)]
+pub struct Before<'a> {
+    /// What a person said about it.
+    pub session: &'a Session,
+    /// Result of its strokes stage.
+    pub strokes: &'a Strokes,
+    /// Its key pictures.
+    pub pictures: &'a [KeyPicture],
+}
+
+/// A stage without a result.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct MissingStage {
+    /// The stage, with the camera where there is one for each.
+    pub stage: String,
+    /// Why there is no result.
+    pub because: String,
+    /// The command that makes it.
+    pub command: String,
 }
 
 /// Why a report could not be made.

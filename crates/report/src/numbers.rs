@@ -15,6 +15,8 @@ pub(crate) struct Shown {
     pub(crate) suffix: String,
     /// The value as it came, SI.
     pub(crate) exact: f64,
+    /// The interval as it came, SI.
+    pub(crate) interval: [f64; 2],
 }
 
 impl Shown {
@@ -27,7 +29,14 @@ impl Shown {
         }
         let decimals = decimals_for((high - low).abs() * factor / 2.0, value * factor);
         let text = |x: f64| number(x * factor, decimals);
-        Some(Self { value: text(value), low: text(low), high: text(high), suffix: suffix(unit), exact: value })
+        Some(Self {
+            value: text(value),
+            low: text(low),
+            high: text(high),
+            suffix: suffix(unit),
+            exact: value,
+            interval,
+        })
     }
 }
 
@@ -45,6 +54,7 @@ pub(crate) fn shown_unit(si_unit: &str) -> (f64, &str) {
         "s" => (1000.0, "ms"),
         "rad" => (180.0 / PI, "°"),
         "rad/s" => (180.0 / PI, "°/s"),
+        "share" => (100.0, "%"),
         "1" => (1.0, ""),
         other => (1.0, other),
     }

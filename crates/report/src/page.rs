@@ -5,17 +5,19 @@ use midline_session::description::{DESCRIPTION_SCHEMA, Handedness};
 use midline_session::strokes::{Curve, EventKind, Stroke, Strokes};
 use serde::Serialize;
 
-use crate::curve_plot::{PhaseMark, Series, curve_plot, phase_marks};
+use crate::before_after::{self, ChangeRow};
+use crate::curve_plot::{PhaseMark, Series, curve_plot, numbered_as, phase_marks};
 use crate::facts::{self, Fact};
 use crate::key_pictures::{self, Figure, WANTED};
 use crate::measures::Measures;
-use crate::numbers::{counted, listed, number, with_sd};
+use crate::numbers::{Shown, counted, listed, number, with_sd};
 use crate::palette::LineStyle;
 use crate::path_plot::{PathSeries, Sight, path_plot};
 use crate::plot::Plot;
 use crate::quality::{Quality, coverage_3d};
+use crate::sequence_plot::sequence_plot;
 use crate::statements::{self, StatementRow};
-use crate::{ReportError, ReportInput};
+use crate::{Before, KeyPicture, MissingStage, ReportError, ReportInput};
 
 /// Identifiers of the curves that have a plot of their own; any other curve gets a plot further down.
 const SPEED: &str = "racket-tip-speed";
@@ -36,13 +38,16 @@ pub(crate) struct Page {
     figure_stroke: Option<usize>,
     figures_missing: Vec<String>,
     facts: Vec<Fact>,
+    cue: String,
+    drill: String,
+    retest_on: String,
+    retest: Option<Retest>,
+    comparison: Option<Comparison>,
+    missing: Vec<MissingStage>,
     // For the analyst.
     marks: Vec<PhaseMark>,
     legend: Vec<LegendEntry>,
-    speed: Option<Plot>,
-    paths: Vec<Plot>,
-    alignment: Option<Plot>,
-    further_curves: Vec<Plot>,
+    plots: Plots,
     definitions: Vec<Definition>,
     statements: Vec<StatementView>,
     measures: Measures,
@@ -65,6 +70,30 @@ struct LegendEntry {
 struct Definition {
     name: String,
     text: String,
+}
+
+/// The measure that is taken again.
+#[derive(Debug, Serialize)]
+struct Retest {
+    name: String,
+    /// `None` when this session does not have it; the name is then what the coach wrote.
+    now: Option<Shown>,
+}
+
+/// The earlier session beside this one.
+#[derive(Debug, Serialize)]
+struct Comparison {
+    player: String,
+    date: String,
+    strokes: usize,
+    /// What makes the two hard to compare, one sentence each.
+    cautions: Vec<String>,
+    /// For each event and camera: the earlier picture and the present one.
+    pairs: Vec<[Option<Figure>; 2]>,
+    stroke: Option<usize>,
+    plots: Plots,
+    marks: Vec<PhaseMark>,
+    rows: Vec<ChangeRow>,
 }
 
 /// A statement with links to the measures that it rests on.
@@ -121,7 +150,21 @@ impl Page {
         let figure_stroke = key_pictures::players_stroke(input.pictures);
         let (figures, more_figures) = figures(input, figure_stroke)?;
         let marks = phase_marks(strokes);
-        let plots = Plots::of(strokes, &marks)?;
+        let before = input.before.as_ref();
+        let plots = Plots::of(input.strokes, before.map(|b| b.strokes), &marks, "")?;
+        let comparison = before.map(|before| comparison(before, input, &marks)).transpose()?;
+        let most = before.map_or(0, |b| b.strokes.strokes.len()).max(strokes.len());
+        let words = &description.report;
+        let asked = words.retest_measure.trim();
+        let retest_id = if asked.is_empty() { facts.first().map(|f| f.id.as_str()) } else { Some(asked) };
+        let retest = retest_id.map(|id| match measures.row(id) {
+            Some(row) => {
+                let single = || row.strokes.iter().flatten().find_map(|cell| cell.shown.clone());
+                let now = row.over.as_ref().and_then(|cell| cell.shown.clone());
+                Retest { name: row.name.clone(), now: now.or_else(|| (strokes.len() == 1).then(single).flatten()) }
+            }
+            None => Retest { name: id.to_owned(), now: None },
+        });
         for missing in &plots.missing {
             measures.add_reason(
                 missing,
@@ -144,12 +187,15 @@ impl Page {
             figures,
             figure_stroke,
             facts,
+            cue: words.cue.trim().to_owned(),
+            drill: words.drill.trim().to_owned(),
+            retest_on: words.retest_on.trim().to_owned(),
+            retest,
+            comparison,
+            missing: input.missing.to_vec(),
             marks,
-            legend: strokes.iter().enumerate().map(|(i, s)| stroke_legend(i, s.number)).collect(),
-            speed: plots.speed,
-            paths: plots.paths,
-            alignment: plots.alignment,
-            further_curves: plots.further,
+            legend: (0..most).map(|i| stroke_legend(i, strokes.get(i).map_or(i + 1, |s| s.number))).collect(),
+            plots,
             definitions: definitions(strokes),
             statements,
             measures,
@@ -181,53 +227,129 @@ fn alignment_styles() -> [(&'static str, LineStyle); 2] {
     [(SHOULDERS, LineStyle::of(0)), (HIPS, LineStyle::of(1))]
 }
 
+/// All plots of one set of strokes.
+#[derive(Debug, Serialize)]
 struct Plots {
     speed: Option<Plot>,
     paths: Vec<Plot>,
     alignment: Option<Plot>,
+    sequence: Option<Plot>,
     further: Vec<Plot>,
+    #[serde(skip)]
     missing: Vec<&'static str>,
 }
 
+/// What the identifiers and titles of the earlier session's plots start and end with.
+const BEFORE: &str = "before";
+
 impl Plots {
-    fn of(strokes: &[Stroke], marks: &[PhaseMark]) -> Result<Self, ReportError> {
-        let of_id = |id: &str| -> Vec<Series<'_>> {
-            let numbered = strokes.iter().enumerate();
-            let curves = numbered.filter_map(|(i, s)| Some((i, s.curves.iter().find(|c| c.id == id)?)));
-            curves.map(|(i, curve)| Series { curve, style: LineStyle::of(i) }).collect()
+    /// Plots of one set of strokes, on axes that hold those of `beside` as well; `which` tells two sets in one page apart.
+    fn of(
+        strokes: &Strokes,
+        beside: Option<&Strokes>,
+        marks: &[PhaseMark],
+        which: &'static str,
+    ) -> Result<Self, ReportError> {
+        let named = |id: &str, title: &str| match (which, beside) {
+            ("", None) => (format!("plot-{id}"), title.to_owned()),
+            ("", Some(_)) => (format!("plot-{id}"), format!("{title}, now")),
+            _ => (format!("{which}-plot-{id}"), format!("{title}, {which}")),
         };
-        let speed = curve_plot("plot-speed", "Racket-tip speed", &of_id(SPEED), marks)?;
-        let mut alignment = Vec::new();
-        for (id, style) in alignment_styles() {
-            alignment.extend(of_id(id).into_iter().map(|series| Series { style, ..series }));
-        }
-        let alignment = curve_plot("plot-alignment", "Shoulder and hip alignment", &alignment, marks)?;
-        let further = further_ids(strokes)
-            .into_iter()
-            .enumerate()
-            .map(|(i, curve)| curve_plot(&format!("plot-further-{i}"), &curve.name, &of_id(&curve.id), marks));
+        let other: &[Stroke] = beside.map_or(&[], |b| &b.strokes);
+        let curves = |id: &str, title: &str, ids: &[(&str, Option<LineStyle>)]| {
+            let series = |strokes| -> Vec<Series<'_>> {
+                ids.iter().flat_map(|(curve, style)| of_curve(strokes, curve, *style)).collect()
+            };
+            let (id, title) = named(id, title);
+            curve_plot(&id, &title, &series(&strokes.strokes), &series(other), marks)
+        };
+        let speed = curves("speed", "Racket-tip speed", &[(SPEED, None)])?;
+        let lines = alignment_styles().map(|(id, style)| (id, Some(style)));
+        let alignment = curves("alignment", "Shoulder and hip alignment", &lines)?;
+        let further = further_ids(&strokes.strokes).into_iter().enumerate();
+        let further = further.map(|(i, c)| curves(&format!("further-{i}"), &c.name, &[(&c.id, None)]));
         let further = further.collect::<Result<Vec<_>, _>>()?.into_iter().flatten().collect();
-        let paths: Vec<PathSeries<'_>> = strokes
-            .iter()
-            .enumerate()
-            .filter_map(|(i, s)| {
-                // The tip when there is one, else any point of the racket.
-                let tip = s.paths.iter().find(|p| p.name == "racket_tip");
-                let path = tip.or_else(|| s.paths.iter().find(|p| p.name.starts_with("racket")))?;
-                Some(PathSeries { path, events: &s.events, style: LineStyle::of(i) })
-            })
-            .collect();
-        let above = path_plot("plot-above", "Racket path from above", Sight::Above, &paths)?;
-        let behind = path_plot("plot-behind", "Racket path from behind", Sight::Behind, &paths)?;
+        let paths = |id: &str, title: &str, sight| {
+            let (id, title) = named(id, title);
+            path_plot(&id, &title, sight, &racket_paths(&strokes.strokes), &racket_paths(other))
+        };
+        let above = paths("above", "Racket path from above", Sight::Above)?;
+        let behind = paths("behind", "Racket path from behind", Sight::Behind)?;
+        let (id, title) = named("sequence", "Sequence of the segments");
+        let sequence = sequence_plot(&id, &title, strokes, beside)?;
         let missing = [
             (speed.is_none(), "Curve of the racket-tip speed"),
             (above.is_none(), "Path of the racket"),
             (alignment.is_none(), "Curves of shoulder and hip alignment"),
+            (sequence.is_none(), "Sequence of the segments"),
         ];
-        let missing = missing.into_iter().filter(|(missing, _)| *missing && !strokes.is_empty()).map(|m| m.1);
+        let missing = missing.into_iter().filter(|(missing, _)| *missing && !strokes.strokes.is_empty()).map(|m| m.1);
         let missing = missing.collect();
-        Ok(Self { speed, paths: above.into_iter().chain(behind).collect(), alignment, further, missing })
+        Ok(Self { speed, paths: above.into_iter().chain(behind).collect(), alignment, sequence, further, missing })
     }
+}
+
+/// The curve of every stroke that has it, in the strokes' styles unless one is given.
+fn of_curve<'a>(strokes: &'a [Stroke], id: &str, style: Option<LineStyle>) -> Vec<Series<'a>> {
+    let numbered = strokes.iter().enumerate();
+    let curves = numbered.filter_map(|(i, s)| Some((i, s.curves.iter().find(|c| c.id == id)?)));
+    curves.map(|(i, curve)| Series { curve, style: style.unwrap_or_else(|| LineStyle::of(i)) }).collect()
+}
+
+/// The path of the tip when there is one, else of any point of the racket.
+fn racket_paths(strokes: &[Stroke]) -> Vec<PathSeries<'_>> {
+    let numbered = strokes.iter().enumerate();
+    let paths = numbered.filter_map(|(i, s)| {
+        let tip = s.paths.iter().find(|p| p.name == "racket_tip");
+        let path = tip.or_else(|| s.paths.iter().find(|p| p.name.starts_with("racket")))?;
+        Some(PathSeries { path, events: &s.events, style: LineStyle::of(i) })
+    });
+    paths.collect()
+}
+
+/// The earlier session: its pictures and plots with the scales and phases of the present one.
+fn comparison(before: &Before<'_>, input: &ReportInput<'_>, marks: &[PhaseMark]) -> Result<Comparison, ReportError> {
+    let (description, now) = (&before.session.description, &input.session.description);
+    let mut cautions = Vec::new();
+    if description.player.code != now.player.code {
+        let [before, now] = [&description.player.code, &now.player.code];
+        cautions.push(format!("These are two players, {before} and {now}: differences are not progress."));
+    }
+    if description.player.handedness != now.player.handedness {
+        cautions.push("One plays right-handed and the other left-handed; body axes are mirrored to match.".to_owned());
+    }
+    let marks = numbered_as(phase_marks(&before.strokes.strokes), marks);
+    let stroke = key_pictures::players_stroke(before.pictures);
+    let now_stroke = key_pictures::players_stroke(input.pictures);
+    let mut pairs = Vec::new();
+    for event in WANTED {
+        for place in 0..now.cameras.len().max(description.cameras.len()) {
+            // Cameras are paired by name, else by their place in the description.
+            let name_now = now.cameras.get(place).map(|c| &c.name);
+            let named = name_now.filter(|name| description.cameras.iter().any(|c| c.name == **name));
+            let name_before = named.or_else(|| description.cameras.get(place).map(|c| &c.name));
+            let find = |pictures: &[KeyPicture], stroke: Option<usize>, camera: Option<&String>| {
+                let mut pictures = pictures.iter();
+                let fits = |p: &&KeyPicture| Some(p.stroke) == stroke && p.event == event && Some(&p.camera) == camera;
+                pictures.find(fits).map(key_pictures::figure).transpose()
+            };
+            let pair = [find(before.pictures, stroke, name_before)?, find(input.pictures, now_stroke, name_now)?];
+            if pair.iter().any(Option::is_some) {
+                pairs.push(pair);
+            }
+        }
+    }
+    Ok(Comparison {
+        player: description.player.code.clone(),
+        date: description.session.date.trim().to_owned(),
+        strokes: before.strokes.strokes.len(),
+        cautions,
+        pairs,
+        stroke,
+        plots: Plots::of(before.strokes, Some(input.strokes), &marks, BEFORE)?,
+        marks,
+        rows: before_after::rows(before.strokes, input.strokes),
+    })
 }
 
 /// One curve of every identifier that has no plot of its own, in the order of first appearance.

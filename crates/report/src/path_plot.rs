@@ -58,23 +58,27 @@ fn runs(path: &BodyPath, sight: Sight) -> Vec<Vec<Place>> {
     runs
 }
 
-/// Paths overlaid at equal scale on both axes; `None` when nothing was measured.
+/// Paths overlaid at equal scale on both axes; `None` when nothing was measured. The axes also hold `scale_with`.
 pub(crate) fn path_plot(
     id: &str,
     title: &str,
     sight: Sight,
     series: &[PathSeries<'_>],
+    scale_with: &[PathSeries<'_>],
 ) -> Result<Option<Plot>, ReportError> {
     let all: Vec<_> = series.iter().map(|s| (s, runs(s.path, sight))).collect();
-    let places = || all.iter().flat_map(|(_, runs)| runs.iter().flatten().map(|(_, place)| *place));
+    if all.iter().all(|(_, runs)| runs.is_empty()) {
+        return Ok(None);
+    }
+    let others = scale_with.iter().flat_map(|s| runs(s.path, sight)).flatten().map(|(_, place)| place);
+    let others: Vec<(f64, f64)> = others.collect();
+    let own = || all.iter().flat_map(|(_, runs)| runs.iter().flatten().map(|(_, place)| *place));
+    let places = || own().chain(others.iter().copied());
     let (Some(x), Some(y)) =
         (range_of(places().map(|p| p.0).chain([0.0]), 0.08), range_of(places().map(|p| p.1).chain([0.0]), 0.08))
     else {
         return Ok(None);
     };
-    if places().next().is_none() {
-        return Ok(None);
-    }
     let description = describe(&all, sight);
     let frame = Frame { width: 440, height: 400, x_label: "to the hitting side, cm" };
     // Equal scale: the axis with room to spare is widened about its middle.
@@ -210,10 +214,10 @@ mod tests {
     fn the_text_alternative_says_how_far_across() {
         let path = path(&[(-0.02, Some([-0.25, -0.4, 0.3])), (0.0, Some([0.6, 0.5, 0.6]))]);
         let series = [PathSeries { path: &path, events: &[], style: LineStyle::of(0) }];
-        let plot = path_plot("p", "t", Sight::Above, &series).unwrap().unwrap();
+        let plot = path_plot("p", "t", Sight::Above, &series, &[]).unwrap().unwrap();
         assert!(plot.description.contains("25 cm across the midline"), "{}", plot.description);
         let empty = BodyPath { name: "racket_tip".into(), seconds_to_contact: vec![0.0], position_m: vec![None] };
         let series = [PathSeries { path: &empty, events: &[], style: LineStyle::of(0) }];
-        assert_eq!(path_plot("p", "t", Sight::Above, &series).unwrap(), None);
+        assert_eq!(path_plot("p", "t", Sight::Above, &series, &[]).unwrap(), None);
     }
 }

@@ -84,6 +84,35 @@ impl Frame {
         Ok(chart)
     }
 
+    /// Only the horizontal axis, for rows that carry their own names.
+    pub(crate) fn bare_chart<'a, 'b>(
+        self,
+        area: &'a DrawingArea<SVGBackend<'b>, Shift>,
+        x: Range<f64>,
+        y: Range<f64>,
+    ) -> Result<Chart<'a, 'b>, String> {
+        let mut chart = ChartBuilder::on(area)
+            .margin(Self::MARGIN * FINE)
+            .x_label_area_size(Self::X_LABELS * FINE)
+            .build_cartesian_2d(x.clone(), y)
+            .map_err(|e| e.to_string())?;
+        chart
+            .configure_mesh()
+            .disable_y_axis()
+            .disable_y_mesh()
+            .x_labels((self.inside()[0] / 60.0) as usize)
+            .max_light_lines(0)
+            .bold_line_style(GRID.stroke_width(FINE))
+            .axis_style(QUIET.stroke_width(FINE))
+            .label_style(font(11, QUIET))
+            .axis_desc_style(font(12, INK))
+            .x_label_formatter(&|v| tick(*v, x.end - x.start))
+            .x_desc(self.x_label)
+            .draw()
+            .map_err(|e| e.to_string())?;
+        Ok(chart)
+    }
+
     /// Runs a drawing and wraps it.
     pub(crate) fn plot(
         self,

@@ -189,7 +189,8 @@ fn source(source: ClockSource) -> &'static str {
     match source {
         ClockSource::Reference => "reference",
         ClockSource::Sound => "sound alone",
-        ClockSource::Motion => "sound, then motion",
+        ClockSource::Motion => "motion",
+        ClockSource::Ball => "ball as seen",
     }
 }
 

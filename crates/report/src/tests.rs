@@ -1,7 +1,16 @@
 use crate::fixture::Fixture;
 use crate::numbers::Shown;
-use crate::{ReportError, render};
+use crate::{Before, MissingStage, ReportError, ReportInput, render};
 use midline_session::strokes::{Outcome, Strokes};
+
+/// The fixture against an earlier visit with a racket that went farther across.
+fn page_with_before(change: impl FnOnce(&mut Fixture)) -> String {
+    let mut earlier = Fixture::new();
+    change(&mut earlier);
+    let now = Fixture::new();
+    let before = Before { session: &earlier.session, strokes: &earlier.strokes, pictures: &earlier.pictures };
+    render(&ReportInput { before: Some(before), ..now.input() }).unwrap()
+}
 
 fn page(change: impl FnOnce(&mut Fixture)) -> String {
     let mut fixture = Fixture::new();
@@ -215,6 +224,79 @@ fn a_picture_that_does_not_fit_its_size_is_an_error() {
 #[test]
 fn the_same_input_gives_the_same_page() {
     assert_eq!(page(|_| ()), page(|_| ()));
+}
+
+#[test]
+fn before_and_now_share_scales_and_phase_numbers() {
+    let html = page_with_before(|earlier| {
+        earlier.session.description.session.date = "2026-04-01".into();
+        for stroke in &mut earlier.strokes.strokes {
+            // Faster, earlier, and without one of the events.
+            stroke.events.retain(|e| e.kind != midline_session::strokes::EventKind::DropTop);
+            for value in stroke.curves[0].values.iter_mut().flatten() {
+                *value *= 1.5;
+            }
+        }
+        earlier.strokes.over_strokes[0].outcome = Outcome::Measured { value: -0.9, interval_95: [-0.92, -0.88] };
+        earlier.pictures.retain(|p| p.camera == "fence");
+    });
+    let text = readable(&html);
+    assert!(text.contains("compared with P07, 2026-04-01, 6 strokes"));
+    assert!(text.contains("Racket-tip speed, before") && text.contains("Racket-tip speed, now"));
+    // The same tick labels along the axes of both plots.
+    let drawing = |id: &str| {
+        let from = html.find(&format!("id=\"{id}-text\"")).unwrap();
+        html[from..from + html[from..].find("</svg>").unwrap()].to_owned()
+    };
+    let ticks = |drawing: &str| -> Vec<String> {
+        let texts =
+            drawing.split("<text").skip(1).filter_map(|t| Some(t[t.find('>')? + 1..t.find('<')?].trim().to_owned()));
+        texts.filter(|t| t.replace('\u{2212}', "-").parse::<f64>().is_ok_and(|v| v.abs() >= 10.0)).collect()
+    };
+    let (before, now) = (ticks(&drawing("before-plot-speed")), ticks(&drawing("plot-speed")));
+    assert!(!now.is_empty());
+    assert_eq!(before, now);
+    assert!(text.contains("changed</span>") && text.contains("no detectable change</span>"));
+    assert_eq!(html.matches("no picture</p>").count(), 4);
+    let ids: Vec<&str> = html.split(" id=\"").skip(1).map(|rest| &rest[..rest.find('"').unwrap()]).collect();
+    let mut single = ids.clone();
+    single.sort_unstable();
+    single.dedup();
+    assert_eq!(single.len(), ids.len(), "every identifier once");
+}
+
+#[test]
+fn two_players_are_not_taken_for_progress() {
+    let html = page_with_before(|earlier| earlier.session.description.player.code = "P31".into());
+    assert!(html.contains("These are two players, P31 and P07: differences are not progress."));
+}
+
+#[test]
+fn what_the_coach_wrote_stands_where_the_marked_places_were() {
+    let html = page(|f| {
+        let words = &mut f.session.description.report;
+        words.cue = "Start when the ball <b>bounces</b>".into();
+        words.retest_on = "2026-05-25".into();
+        words.retest_measure = "racket-speed-contact".into();
+    });
+    assert!(html.contains("Start when the ball &lt;b&gt;bounces&lt;&#x2f;b&gt;"));
+    assert!(html.contains("The same measure again: racket-tip speed at contact, now"));
+    assert_eq!(html.matches("contenteditable=").count(), 1, "only the drill is still open");
+    assert_eq!(page(|_| ()).matches("contenteditable=").count(), 3);
+    let unknown = page(|f| f.session.description.report.retest_measure = "no-such-measure".into());
+    assert!(unknown.contains("no-such-measure (this session does not have it)"));
+}
+
+#[test]
+fn stages_that_are_missing_are_named_with_the_way_to_make_them() {
+    let fixture = Fixture::new();
+    let missing = [MissingStage {
+        stage: "clock".into(),
+        because: "not measurable: no clap was heard in \"gate\"".into(),
+        command: "midline clock my-session".into(),
+    }];
+    let html = render(&ReportInput { missing: &missing, ..fixture.input() }).unwrap();
+    assert!(readable(&html).contains("no clap was heard in \"gate\". Then run: <code>midline clock my-session</code>"));
 }
 
 #[test]

@@ -4,6 +4,7 @@
 use midline_geometry::{Intrinsics, RigidTransform, skew, stepped};
 use midline_solver::{LeastSquares, LocalCovariance, Loss, Structure};
 use nalgebra::{DMatrix, DVector, Matrix2x3, Matrix2x6, Matrix2xX, Matrix3x6, Point3, Vector2, Vector3, Vector6};
+use rayon::prelude::*;
 
 use crate::input::{Checked, Observed};
 use crate::line_foot::{LineFoot, foot};
@@ -93,6 +94,8 @@ pub(crate) struct Bundle {
     boards: usize,
     points: usize,
     first_board_is_world: bool,
+    /// Nothing is eliminated: for comparison.
+    dense: bool,
 }
 
 /// Derivatives of what one observation predicts, before weighting.
@@ -141,13 +144,30 @@ impl Bundle {
             boards: sightings.len(),
             points: 0,
             first_board_is_world: !checked.on_court(),
+            dense: false,
         }
+    }
+
+    /// The problem of one camera alone, the only one of its state: its marks on the court, its lines, and more of them.
+    pub(crate) fn of_one(checked: &Checked, camera: usize, more: impl IntoIterator<Item = Observation>) -> Self {
+        let mut bundle = Self::new(checked, &[], Spread::AS_ASSUMED);
+        bundle.observations.retain(|observation| observation.camera == camera);
+        bundle.observations.iter_mut().for_each(|observation| observation.camera = 0);
+        bundle.observations.extend(more);
+        bundle.cameras = 1;
+        bundle
     }
 
     /// Adds the player's points, as many as the state holds.
     pub(crate) fn with_points(mut self, points: usize, seen: impl IntoIterator<Item = Observation>) -> Self {
         self.points = points;
         self.observations.extend(seen);
+        self
+    }
+
+    /// The same problem with one dense normal matrix.
+    pub(crate) fn with_dense_matrix(mut self) -> Self {
+        self.dense = true;
         self
     }
 
@@ -226,20 +246,33 @@ impl Bundle {
     /// of an observation being what the solution leaves of its freedom (variance components, Förstner 1979). `None` for a
     /// kind that nothing is left over of.
     pub(crate) fn excess(&self, state: &RigState, covariance: &LocalCovariance, loss: Loss) -> [Option<f64>; 4] {
-        let (mut chi_squared, mut redundancy) = ([0.0; 4], [0.0; 4]);
-        for (block, observation) in self.observations.iter().enumerate() {
-            let columns = self.block_columns(block);
-            let rows = self.block_rows(block);
-            let mut residual = DVector::zeros(rows);
-            let mut jacobian = DMatrix::zeros(rows, columns.len());
-            let Some(own) = covariance.of(&columns) else { continue };
-            if !self.evaluate(state, block, &mut residual, Some(&mut jacobian)) {
-                continue;
+        // Chunks of a fixed size, summed in order: the same whatever the number of threads.
+        const CHUNK: usize = 512;
+        let of_chunk = |chunk: usize| {
+            let (mut chi_squared, mut redundancy) = ([0.0; 4], [0.0; 4]);
+            for block in chunk * CHUNK..((chunk + 1) * CHUNK).min(self.observations.len()) {
+                let columns = self.block_columns(block);
+                let rows = self.block_rows(block);
+                let mut residual = DVector::zeros(rows);
+                let mut jacobian = DMatrix::zeros(rows, columns.len());
+                let Some(own) = covariance.of(&columns) else { continue };
+                if !self.evaluate(state, block, &mut residual, Some(&mut jacobian)) {
+                    continue;
+                }
+                let (_, weight) = loss.value_and_weight(residual.norm_squared());
+                let kind = self.observations[block].kind() as usize;
+                chi_squared[kind] += weight * residual.norm_squared();
+                // Trace of J C Jᵀ.
+                redundancy[kind] += rows as f64 - weight * (&jacobian * own).component_mul(&jacobian).sum();
             }
-            let (_, weight) = loss.value_and_weight(residual.norm_squared());
-            let kind = observation.kind() as usize;
-            chi_squared[kind] += weight * residual.norm_squared();
-            redundancy[kind] += rows as f64 - weight * (&jacobian * own * jacobian.transpose()).trace();
+            (chi_squared, redundancy)
+        };
+        let chunks: Vec<([f64; 4], [f64; 4])> =
+            (0..self.observations.len().div_ceil(CHUNK)).into_par_iter().map(of_chunk).collect();
+        let (mut chi_squared, mut redundancy) = ([0.0; 4], [0.0; 4]);
+        for (chi, left) in chunks {
+            chi_squared.iter_mut().zip(chi).for_each(|(sum, own)| *sum += own);
+            redundancy.iter_mut().zip(left).for_each(|(sum, own)| *sum += own);
         }
         std::array::from_fn(|kind| (redundancy[kind] > 0.5).then(|| (chi_squared[kind] / redundancy[kind]).sqrt()))
     }
@@ -294,6 +327,9 @@ impl LeastSquares for Bundle {
     }
 
     fn structure(&self) -> Structure {
+        if self.dense {
+            return Structure::Dense;
+        }
         let boards = std::iter::repeat_n(6, self.free_boards());
         Structure::Arrow { shared: self.shared(), groups: boards.chain(std::iter::repeat_n(3, self.points)).collect() }
     }

@@ -23,7 +23,7 @@ pub enum RigError {
         lenses: usize,
     },
     /// A setting that cannot be used.
-    #[error("setting {name} is {value}; it must be a positive number of pixels")]
+    #[error("setting {name} is {value}; it must be a positive number")]
     BadSetting {
         /// The setting.
         name: &'static str,
@@ -78,6 +78,16 @@ pub enum RigError {
         residual_px: f64,
         /// Largest distance allowed.
         limit_px: f64,
+    },
+    /// The lines that a rough start needs are not where it puts them.
+    #[error(
+        "camera \"{camera}\": its court lines were not found within {reach_px:.0} px of where the rough marks or the rough place put them, on at least two that cross; mark at least 4 points exactly, check their names and the court model, or correct the place"
+    )]
+    LinesNotFound {
+        /// The camera.
+        camera: String,
+        /// How far the first look reached.
+        reach_px: f64,
     },
     /// Points on one line leave a turn about it open.
     #[error(

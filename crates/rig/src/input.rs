@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use midline_geometry::Intrinsics;
+use midline_geometry::{Intrinsics, RigidTransform};
 use midline_session::board::{Board, BoardView};
 use midline_session::calibration::LensCalibration;
 use midline_session::court::{Court, LineEdge};
@@ -47,6 +47,9 @@ pub struct RigSettings {
     pub click_sd_px: f64,
     /// Standard deviation of a board corner, px per coordinate.
     pub corner_sd_px: f64,
+    /// Standard deviation of where a court line is painted, against the model, metres: the ground is not quite flat and
+    /// nobody paints to the millimetre. Counts for lines found in pictures; a click's deviation includes it.
+    pub paint_sd_m: f64,
     /// Loss of the joint solution, its scale in standard deviations of a point. The squared loss gives the plain
     /// least-squares optimum.
     pub loss: Loss,
@@ -54,7 +57,7 @@ pub struct RigSettings {
 
 impl Default for RigSettings {
     fn default() -> Self {
-        Self { click_sd_px: 1.5, corner_sd_px: 0.2, loss: Loss::Huber(3.0) }
+        Self { click_sd_px: 1.5, corner_sd_px: 0.2, paint_sd_m: 0.004, loss: Loss::Huber(3.0) }
     }
 }
 
@@ -99,11 +102,17 @@ pub(crate) struct Checked<'a> {
     pub(crate) sightings: Vec<Vec<Option<Vec<Observed>>>>,
     /// Their indices in the input.
     pub(crate) sighting_indices: Vec<usize>,
+    /// Poses on the court that are already known well enough to start from, one per camera.
+    pub(crate) starts: Vec<Option<RigidTransform>>,
 }
 
 impl<'a> Checked<'a> {
-    pub(crate) fn new(input: &'a RigInput<'a>, settings: &RigSettings) -> Result<Self, RigError> {
-        for (name, value) in [("click_sd_px", settings.click_sd_px), ("corner_sd_px", settings.corner_sd_px)] {
+    fn unconnected(input: &'a RigInput<'a>, settings: &RigSettings) -> Result<Self, RigError> {
+        for (name, value) in [
+            ("click_sd_px", settings.click_sd_px),
+            ("corner_sd_px", settings.corner_sd_px),
+            ("paint_sd_m", settings.paint_sd_m),
+        ] {
             if !(value > 0.0 && value.is_finite()) {
                 return Err(RigError::BadSetting { name, value });
             }
@@ -121,6 +130,7 @@ impl<'a> Checked<'a> {
             lines: vec![Vec::new(); cameras],
             sightings: Vec::new(),
             sighting_indices: Vec::new(),
+            starts: vec![None; cameras],
         };
         if let Some((court, marked)) = input.court {
             checked.take_court(court, marked)?;
@@ -129,10 +139,35 @@ impl<'a> Checked<'a> {
         if let Some((board, sightings)) = input.boards {
             checked.take_boards(board, sightings)?;
         }
-        if checked.sightings.is_empty() && !checked.on_court() {
+        Ok(checked)
+    }
+
+    /// The same with rough poses on the court for some cameras, one entry per camera or none at all.
+    pub(crate) fn with_starts(
+        input: &'a RigInput<'a>,
+        settings: &RigSettings,
+        starts: &[Option<RigidTransform>],
+    ) -> Result<Self, RigError> {
+        let lenses = input.lenses.len();
+        if !starts.is_empty() && starts.len() != lenses {
+            return Err(RigError::LensMissing { what: "rough places", found: starts.len(), lenses });
+        }
+        let mut checked = Self::unconnected(input, settings)?;
+        if input.court.is_some() {
+            starts.iter().enumerate().for_each(|(camera, start)| checked.starts[camera] = *start);
+        }
+        checked.connected()
+    }
+
+    pub(crate) fn new(input: &'a RigInput<'a>, settings: &RigSettings) -> Result<Self, RigError> {
+        Self::unconnected(input, settings)?.connected()
+    }
+
+    fn connected(self) -> Result<Self, RigError> {
+        if self.sightings.is_empty() && !self.on_court() && self.starts.iter().all(Option::is_none) {
             return Err(RigError::NothingToGoBy);
         }
-        Ok(checked)
+        Ok(self)
     }
 
     fn take_court(&mut self, court: &Court, marked: &[CourtMarks]) -> Result<(), RigError> {

@@ -1,8 +1,9 @@
 //! Where the cameras stand: extrinsics from a board that several cameras see at rest, from named court points, or from both
 //! in one joint solution.
 //!
-//! [`plan`] says before anyone films where the tripods should stand. [`pair_sightings`] finds the moments at which the board rests in sight of two or more cameras; [`solve`] finds the poses
-//! with their joint covariance, and [`refine`] adds the player's own points.
+//! [`plan`] says before anyone films where the tripods should stand. [`pair_sightings`] finds the moments at which the board
+//! rests in sight of two or more cameras; [`solve`] finds the poses with their joint covariance, [`solve_on_pictures`] fits
+//! them to the lines that pictures show, and [`refine`] adds the player's own points.
 //!
 //! # Conventions
 //!
@@ -22,17 +23,22 @@ mod homography;
 mod hypotheses;
 mod input;
 mod line_foot;
+mod on_pictures;
 pub mod plan;
 mod planar_pose;
 mod player;
 mod pose_problem;
 mod refine;
 mod remarks;
+mod same_instant;
 mod sightings;
 mod solve;
+mod standing;
 
 #[cfg(test)]
 mod line_tests;
+#[cfg(test)]
+mod on_pictures_tests;
 #[cfg(test)]
 mod refine_tests;
 #[cfg(test)]
@@ -43,7 +49,10 @@ mod tests;
 pub use error::RigError;
 pub use input::{CourtMarks, LinePoint, RigInput, RigSettings};
 pub use midline_solver::Loss;
+pub use on_pictures::{FoundOnLine, OnPictures, solve_on_pictures};
 pub use player::{PlayerPoint, PlayerView};
-pub use refine::{Refined, refine};
+pub use refine::{Refined, refine, refine_dense};
+pub use same_instant::{PlayerSettings, player_points};
 pub use sightings::{SharedSighting, pair_sightings};
 pub use solve::{solve, solve_with};
+pub use standing::{frames_to_compare, standing};

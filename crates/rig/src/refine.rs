@@ -39,12 +39,34 @@ pub fn refine(
     player: &[PlayerPoint],
     free_lenses: bool,
 ) -> Result<Refined, RigError> {
+    refined(input, settings, player, free_lenses, false)
+}
+
+/// [`refine`] with held lenses and without elimination: one dense normal matrix over all cameras, boards and points, as a peer for
+/// checks and benchmarks. Its time grows with the cube of the number of points.
+///
+/// # Errors
+/// As [`refine`].
+pub fn refine_dense(input: &RigInput, settings: &RigSettings, player: &[PlayerPoint]) -> Result<Refined, RigError> {
+    refined(input, settings, player, false, true)
+}
+
+fn refined(
+    input: &RigInput,
+    settings: &RigSettings,
+    player: &[PlayerPoint],
+    free_lenses: bool,
+    dense: bool,
+) -> Result<Refined, RigError> {
     let checked = Checked::new(input, settings)?;
     let Solved { sightings, solution, bundle, .. } = solved(&checked)?;
     let (points, seen) = placed(&checked.intrinsics, &solution.state.cameras, player);
     let count = points.len();
     let start = RigState { points, ..solution.state };
     let mut joint = Bundle::new(&checked, &sightings, bundle.spread).with_points(count, seen);
+    if dense {
+        joint = joint.with_dense_matrix();
+    }
     let loss = Loss::Huber(ROBUST_SDS);
     let mut lenses: Vec<LensCalibration> = input.lenses.to_vec();
     if !free_lenses {

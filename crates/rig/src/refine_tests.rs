@@ -10,7 +10,7 @@ use crate::bundle::{Bundle, RigState, Spread};
 use crate::input::Checked;
 use crate::player::placed;
 use crate::test_scene::{Scene, board, lens_model, noise, within};
-use crate::{PlayerPoint, PlayerView, RigInput, RigSettings, SharedSighting, refine, solve_with};
+use crate::{PlayerPoint, PlayerView, RigInput, RigSettings, SharedSighting, refine, refine_dense, solve_with};
 
 /// Points in the hitting zone as two or more cameras see them.
 fn player(scene: &Scene, count: usize, sd_px: f64, seed: u64) -> Vec<PlayerPoint> {
@@ -172,6 +172,25 @@ fn free_lenses_give_intervals_that_cover_where_held_ones_do_not() {
     assert!(results.len() > 25);
     assert!(free_share > 0.9 && free_share > held_share && free_turned < held_turned);
     assert!(focal(|f| f.1) < 0.8 * focal(|f| f.0));
+}
+
+#[test]
+fn elimination_changes_nothing_but_the_time() {
+    let board = board();
+    let mut scene = Scene::random(12, 2, 4);
+    let sightings = scene.sightings(0.3);
+    let lenses = scene.lenses();
+    let input = RigInput { lenses: &lenses, boards: Some((&board, &sightings)), court: None, lines: &[] };
+    let points = player(&scene, 25, 2.0, 5);
+    let settings = RigSettings::default();
+    let (sparse, dense) =
+        (refine(&input, &settings, &points, false).unwrap(), refine_dense(&input, &settings, &points).unwrap());
+    for (a, b) in sparse.rig.cameras.iter().zip(&dense.rig.cameras) {
+        assert!(step_between(&a.camera_from_world, &b.camera_from_world).norm() < 1e-7);
+    }
+    for (a, b) in sparse.rig.covariance.iter().flatten().zip(dense.rig.covariance.iter().flatten()) {
+        assert!((a - b).abs() < 1e-4 * (a.abs() + b.abs()) + 1e-12, "{a} {b}");
+    }
 }
 
 #[test]

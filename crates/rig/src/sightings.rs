@@ -1,5 +1,7 @@
 //! The moments at which a board rests in sight of several cameras.
 
+use std::collections::BTreeMap;
+
 use midline_session::board::BoardView;
 use nalgebra::Vector2;
 
@@ -17,6 +19,9 @@ const LONGEST_STEP_SECONDS: f64 = 0.5;
 
 /// Shortest common rest of two cameras, seconds; a clock that is off by less than the rest does no harm.
 const SHORTEST_OVERLAP_SECONDS: f64 = 0.1;
+
+/// Fewest corners by which two views of one board are compared.
+const FEWEST_COMMON: usize = 3;
 
 /// One pose of the board, seen by several cameras.
 #[derive(Debug, Clone, PartialEq)]
@@ -118,28 +123,33 @@ fn rests_of(camera: usize, views: &[(f64, BoardView)]) -> Vec<Rest> {
     rests
 }
 
-/// Root mean square motion of the corners; infinite between views of different boards.
-fn motion_px(a: &BoardView, b: &BoardView) -> f64 {
-    if a.corners_px.len() != b.corners_px.len() || a.corners_px.is_empty() {
-        return f64::INFINITY;
-    }
-    let squared: f64 = a
-        .corners_px
-        .iter()
-        .zip(&b.corners_px)
-        .map(|(a, b)| (Vector2::from(*a) - Vector2::from(*b)).norm_squared())
-        .sum();
-    (squared / a.corners_px.len() as f64).sqrt()
+/// A view's corners by their index on the board.
+fn by_corner(view: &BoardView) -> BTreeMap<usize, Vector2<f64>> {
+    view.corner_indices().zip(view.corners_px.iter().map(|px| Vector2::from(*px))).collect()
 }
 
-/// The mean corners, told as the frame in the middle.
+/// Root mean square motion of the corners that both views hold; infinite when those are too few or less than half of either.
+fn motion_px(a: &BoardView, b: &BoardView) -> f64 {
+    let (a, b) = (by_corner(a), by_corner(b));
+    let squared: Vec<f64> = a.iter().filter_map(|(id, px)| Some((px - b.get(id)?).norm_squared())).collect();
+    if squared.len() < FEWEST_COMMON || 2 * squared.len() < a.len().max(b.len()) {
+        return f64::INFINITY;
+    }
+    (squared.iter().sum::<f64>() / squared.len() as f64).sqrt()
+}
+
+/// The mean of every corner that at least half of the views hold, told as the frame in the middle.
 fn averaged(views: &[&BoardView]) -> BoardView {
     let middle = views[views.len() / 2];
-    let mean = |corner: usize, axis: usize| {
-        views.iter().map(|view| view.corners_px[corner][axis]).sum::<f64>() / views.len() as f64
-    };
+    let mut sums: BTreeMap<usize, (Vector2<f64>, usize)> = BTreeMap::new();
+    for (id, px) in views.iter().flat_map(|view| by_corner(view)) {
+        let sum = sums.entry(id).or_insert((Vector2::zeros(), 0));
+        *sum = (sum.0 + px, sum.1 + 1);
+    }
+    sums.retain(|_, (_, count)| 2 * *count >= views.len());
     BoardView {
-        corners_px: (0..middle.corners_px.len()).map(|corner| [mean(corner, 0), mean(corner, 1)]).collect(),
+        corners_px: sums.values().map(|(sum, count)| (sum / *count as f64).into()).collect(),
+        corner_ids: middle.corner_ids.is_some().then(|| sums.keys().copied().collect()),
         ..middle.clone()
     }
 }
@@ -198,6 +208,45 @@ mod tests {
         let shared = pair_sightings(&[seen(0.0, 1.1, 0.0, 0.0), seen(0.0, 5.0, 0.0, 0.0), seen(1.9, 5.0, 0.0, 0.0)]);
         let who: Vec<Vec<bool>> = shared.iter().map(|s| s.views.iter().map(Option::is_some).collect()).collect();
         assert_eq!(who, [vec![true, true, false], vec![false, true, true], vec![false, true, true]]);
+    }
+
+    /// A board with markers is told by its corners' numbers, and a corner may come and go.
+    #[test]
+    fn partly_seen_boards_rest_too() {
+        let partial = |from: f64, to: f64, dropped: usize| -> Vec<(f64, BoardView)> {
+            seen(from, to, 0.1, 0.0)
+                .into_iter()
+                .enumerate()
+                .map(|(index, (seconds, view))| {
+                    let x = view.corners_px[0][0];
+                    let corner = |id: usize| [x + 40.0 * (id % 4) as f64, 100.0 + 40.0 * (id / 4) as f64];
+                    // Every frame misses another corner; one is seen in a single frame only.
+                    let missing = dropped + index % 3;
+                    let ids: Vec<usize> =
+                        (3..12).filter(|id| *id != missing).chain((index == 10).then_some(19)).collect();
+                    let corners_px = ids.iter().map(|id| corner(*id)).collect();
+                    (seconds, BoardView { corners_px, corner_ids: Some(ids), ..view })
+                })
+                .collect()
+        };
+        let shared = pair_sightings(&[partial(0.0, 5.0, 4), partial(0.0, 5.0, 8)]);
+        assert_eq!(shared.len(), 3);
+        for (sighting, x) in shared.iter().zip([100.0, 400.0, 700.0]) {
+            for view in sighting.views.iter().flatten() {
+                let ids = view.corner_ids.as_ref().unwrap();
+                assert_eq!(*ids, (3..12).collect::<Vec<_>>());
+                for (id, px) in ids.iter().zip(&view.corners_px) {
+                    let expected = [x + 40.0 * (id % 4) as f64, 100.0 + 40.0 * (id / 4) as f64];
+                    assert!((px[0] - expected[0]).abs() < 0.1 && px[1] == expected[1], "{id} {px:?}");
+                }
+            }
+        }
+        // Numbers that change from frame to frame are not a board at rest.
+        let mut other = partial(0.0, 1.0, 4);
+        for (_, view) in other.iter_mut().skip(1).step_by(2) {
+            view.corner_ids.iter_mut().flatten().for_each(|id| *id += 20);
+        }
+        assert!(pair_sightings(&[other, partial(0.0, 1.0, 4)]).is_empty());
     }
 
     #[test]

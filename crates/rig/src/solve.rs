@@ -97,9 +97,12 @@ pub(crate) fn solved(checked: &Checked) -> Result<Solved, RigError> {
 }
 
 /// Each camera's poses on the court; empty for one that boards must place.
-fn court_poses(checked: &Checked) -> Result<Vec<Vec<RigidTransform>>, RigError> {
+pub(crate) fn court_poses(checked: &Checked) -> Result<Vec<Vec<RigidTransform>>, RigError> {
     let Some((court, _)) = checked.input.court else { return Ok(vec![Vec::new(); checked.names.len()]) };
     let of_camera = |camera: usize| -> Result<Vec<RigidTransform>, RigError> {
+        if let Some(start) = checked.starts[camera] {
+            return Ok(vec![start]);
+        }
         let points = &with_crossings(&checked.intrinsics[camera], &checked.court[camera], &checked.lines[camera]);
         let shares_a_board = checked.sightings.iter().any(|views| views[camera].is_some());
         if points.names.len() < FEWEST_POINTS && (shares_a_board || points.names.is_empty()) {

@@ -212,8 +212,22 @@ pub struct ClockCalibration {
     pub reference: String,
     /// One entry per camera, the reference with offset 0 and rate 1.
     pub cameras: Vec<CameraClock>,
+    /// Read-outs that were found along with the clock, where they were not known before.
+    #[serde(default)]
+    pub read_outs: Vec<ReadOutEstimate>,
     /// How the estimates compare, one sentence each.
     pub remarks: Vec<String>,
+}
+
+/// A rolling-shutter read-out that motion told.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct ReadOutEstimate {
+    /// The camera's name.
+    pub camera: String,
+    /// Time from the first row to just past the last, seconds.
+    pub seconds: f64,
+    /// Its standard deviation, seconds.
+    pub sd_seconds: f64,
 }
 
 /// Clock of one camera.
@@ -241,8 +255,10 @@ pub enum ClockSource {
     Reference,
     /// Sound alone; picture against sound latency is not known.
     Sound,
-    /// Sound, then the motion seen by both cameras.
+    /// The motion that several cameras saw, where there is sound checked against it.
     Motion,
+    /// Bounces and contacts of the ball as seen.
+    Ball,
 }
 
 /// One method's opinion of a camera's offset.
@@ -284,6 +300,12 @@ impl ClockCalibration {
     #[must_use]
     pub fn camera(&self, name: &str) -> Option<&CameraClock> {
         self.cameras.iter().find(|c| c.camera == name)
+    }
+
+    /// The camera's read-out duration in seconds, if it was found along with the clock.
+    #[must_use]
+    pub fn read_out_seconds(&self, name: &str) -> Option<f64> {
+        self.read_outs.iter().find(|r| r.camera == name).map(|r| r.seconds)
     }
 }
 

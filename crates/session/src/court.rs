@@ -18,6 +18,9 @@ pub struct Court {
     pub lines_m: BTreeMap<String, [f64; 4]>,
     /// Net band from post to post as a polyline of its upper edge, metres.
     pub net_top_m: Vec<[f64; 3]>,
+    /// Which edge of a line the court is measured to, where it is not the one away from the middle of the court.
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    pub measured_edges: BTreeMap<String, LineEdge>,
     /// Room to be kept free around the court, where the model states it.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub run_off: Option<RunOff>,
@@ -72,6 +75,27 @@ impl Court {
         })
     }
 
+    /// The edge of a line whose place the rules fix, whatever the width of the paint: what `measured_edges` says, else the edge
+    /// away from the middle of the court, else (for lines through the middle) the middle. `None` for an unknown name.
+    #[must_use]
+    pub fn measured_edge(&self, name: &str) -> Option<LineEdge> {
+        let [x0, y0, x1, y1] = *self.lines_m.get(name)?;
+        if let Some(edge) = self.measured_edges.get(name) {
+            return Some(*edge);
+        }
+        let [left, near, right, far] = self.outline_m();
+        let from_middle = if x1 - x0 > y1 - y0 {
+            (y0 + y1) / 2.0 - (near + far) / 2.0
+        } else {
+            (x0 + x1) / 2.0 - (left + right) / 2.0
+        };
+        Some(match from_middle {
+            m if m < -1e-6 => LineEdge::Low,
+            m if m > 1e-6 => LineEdge::High,
+            _ => LineEdge::Middle,
+        })
+    }
+
     /// The rectangle around everything painted, `[x0, y0, x1, y1]` in metres.
     #[must_use]
     pub fn outline_m(&self) -> [f64; 4] {
@@ -91,10 +115,21 @@ impl Court {
         Some([x0 - beside, y0 - behind, x1 + beside, y1 + behind])
     }
 
+    /// The courts that are built in, from `calib/court/`.
+    #[must_use]
+    pub fn all() -> Vec<Self> {
+        let files = [
+            include_str!("../../../calib/court/itf-tennis.toml"),
+            include_str!("../../../calib/court/bwf-badminton.toml"),
+            include_str!("../../../calib/court/padel.toml"),
+        ];
+        files.iter().filter_map(|text| toml::from_str(text).ok()).collect()
+    }
+
     /// The court of that name among those built in.
     #[must_use]
     pub fn by_name(name: &str) -> Option<Self> {
-        Self::itf_tennis().ok().filter(|court| court.name == name)
+        Self::all().into_iter().find(|court| court.name == name)
     }
 }
 
@@ -190,5 +225,67 @@ mod tests {
         let [from, to] = court.line_ends_m("centre-service-line", LineEdge::Middle).unwrap();
         assert_eq!((from[0], to[0], from[1], to[1]), (0.0, 0.0, 5.485, 18.285));
         assert_eq!(court.line_ends_m("tramline", LineEdge::Middle), None);
+        for (line, edge) in [
+            ("near-baseline", LineEdge::Low),
+            ("far-baseline", LineEdge::High),
+            ("near-service-line", LineEdge::Low),
+            ("singles-sideline-right", LineEdge::High),
+            ("centre-service-line", LineEdge::Middle),
+            ("near-centre-mark", LineEdge::Middle),
+        ] {
+            assert_eq!(court.measured_edge(line), Some(edge), "{line}");
+        }
+    }
+
+    /// Lengths of the badminton court: BWF Laws of Badminton, law 1, and the diagonals of the full court that its diagram A gives to
+    /// check a layout by: 14.723 m (doubles) and 14.366 m (singles), from memory.
+    #[test]
+    fn dimensions_are_those_of_the_bwf_laws() {
+        let court = Court::by_name("bwf-badminton").unwrap();
+        let close = |a: f64, b: f64| assert!((a - b).abs() < 1e-9, "{a} {b}");
+        close(distance(&court, "near-back-left", "near-back-right"), 6.10);
+        close(distance(&court, "near-back-singles-left", "near-back-singles-right"), 5.18);
+        close(distance(&court, "near-back-left", "far-back-left"), 13.40);
+        close(distance(&court, "near-short-service-left", "far-short-service-left"), 2.0 * 1.98);
+        assert!((distance(&court, "near-back-left", "far-back-right") - 14.723).abs() < 1e-3);
+        assert!((distance(&court, "near-back-singles-left", "far-back-singles-right") - 14.366).abs() < 1e-3);
+        close(court.points_m["net-post-left-top"][2], 1.55);
+        close(court.points_m["net-middle-top"][2], 1.524);
+        assert!(court.lines_m.values().all(|[x0, y0, x1, y1]| ((x1 - x0).min(y1 - y0) - 0.04).abs() < 1e-9));
+        assert_eq!(court.measured_edge("near-short-service-line"), Some(LineEdge::High));
+        assert_eq!(court.measured_edge("near-long-service-line"), Some(LineEdge::Low));
+    }
+
+    /// Lengths of the padel court: FIP regulations, the court.
+    #[test]
+    fn dimensions_are_those_of_the_fip_regulations() {
+        let court = Court::by_name("padel").unwrap();
+        let close = |a: f64, b: f64| assert!((a - b).abs() < 1e-9, "{a} {b}");
+        close(distance(&court, "near-wall-left", "near-wall-right"), 10.0);
+        close(distance(&court, "near-wall-left", "far-wall-left"), 20.0);
+        close(distance(&court, "near-service-centre", "far-service-centre"), 2.0 * 6.95);
+        close(distance(&court, "near-service-centre", "near-centre-end"), 0.20);
+        close(court.points_m["net-strap-top"][2], 0.88);
+        close(court.points_m["net-end-left-top"][2], 0.92);
+        assert!(court.lines_m.values().all(|[x0, y0, x1, y1]| ((x1 - x0).min(y1 - y0) - 0.05).abs() < 1e-9));
+    }
+
+    #[test]
+    fn every_court_is_read_and_is_one_with_its_mirror_image() {
+        let courts = Court::all();
+        assert_eq!(courts.len(), 3);
+        for court in &courts {
+            for (name, line) in &court.lines_m {
+                let [x0, y0, x1, y1] = *line;
+                assert!(x0 < x1 && y0 < y1, "{} {name}", court.name);
+                let mirrored = |l: &[f64; 4]| (0..4).all(|i| (l[i] - [-x1, y0, -x0, y1][i]).abs() < 1e-9);
+                assert!(court.lines_m.values().any(mirrored), "{} {name}", court.name);
+                assert!(court.measured_edge(name).is_some());
+            }
+            assert!(court.measured_edges.keys().all(|name| court.lines_m.contains_key(name)), "{}", court.name);
+            let net = [court.net_top_m[0], court.net_top_m[2]];
+            assert!(net[0][2] > court.net_top_m[1][2] && (net[0][0] + net[1][0]).abs() < 1e-9);
+        }
+        assert!(Court::by_name("itf-tennis").is_some() && Court::by_name("lawn").is_none());
     }
 }

@@ -9,6 +9,7 @@ use crate::SessionError;
 use crate::board::Board;
 use crate::court::Court;
 use crate::known::{self, RecordingMode};
+use crate::strokes::EventKind;
 
 /// Version of `session.toml` that this program reads.
 pub const DESCRIPTION_SCHEMA: u32 = 1;
@@ -37,6 +38,47 @@ pub struct Description {
     pub cameras: Vec<CameraDescription>,
     /// Clips in which cameras see one board together.
     pub shared_board: Option<SharedBoard>,
+    /// Instants that the analyst sets in place of the found ones.
+    #[serde(default, rename = "event", skip_serializing_if = "Vec::is_empty")]
+    pub events: Vec<SetEvent>,
+    /// What the coach writes on the player's page.
+    #[serde(default)]
+    pub report: CoachsWords,
+}
+
+/// An instant that the analyst sets in place of the found one.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct SetEvent {
+    /// Number of the stroke, from 1.
+    pub stroke: usize,
+    /// Which event.
+    pub kind: EventKind,
+    /// When, on the session clock (as `midline strokes` prints it), seconds.
+    pub session_seconds: f64,
+    /// How well the analyst knows it (1 sd), seconds; half a frame when absent.
+    pub sd_seconds: Option<f64>,
+    /// Why.
+    #[serde(default)]
+    pub reason: String,
+}
+
+/// What the coach writes on the player's page of the report; what is empty is a marked place there.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct CoachsWords {
+    /// One cue for the player. The program never invents one.
+    #[serde(default)]
+    pub cue: String,
+    /// A drill.
+    #[serde(default)]
+    pub drill: String,
+    /// Day of the retest, free text such as 2026-05-25.
+    #[serde(default)]
+    pub retest_on: String,
+    /// Identifier of the measure to be taken again, such as `take-back-minus-bounce-hand`; when empty, that of the first fact.
+    #[serde(default)]
+    pub retest_measure: String,
 }
 
 /// About the recording.
@@ -46,6 +88,9 @@ pub struct Recording {
     /// What the coach suspects or wants to know, in their own words; shown on the report.
     #[serde(default)]
     pub question: String,
+    /// What the coach suspects, one sentence each in the trade's words, such as "racket slows in the drop"; each is tested.
+    #[serde(default)]
+    pub suspicions: Vec<String>,
     /// Day of the recording, free text such as 2026-05-04.
     #[serde(default)]
     pub date: String,
@@ -60,7 +105,7 @@ fn twenty() -> f64 {
 
 impl Default for Recording {
     fn default() -> Self {
-        Self { question: String::new(), date: String::new(), air_celsius: twenty() }
+        Self { question: String::new(), suspicions: Vec::new(), date: String::new(), air_celsius: twenty() }
     }
 }
 
@@ -85,11 +130,25 @@ pub enum Handedness {
 }
 
 /// Which court the points belong to.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct CourtChoice {
     /// Name of a court model, such as `itf-tennis`.
     pub model: String,
+    /// How far off the marked points may be, px (1 sd), where they are not marked with care; the court's lines in the picture
+    /// must then show where they are.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub marks_sd_px: Option<f64>,
+}
+
+/// About where a camera stands on the court, for one without marked points.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct RoughPlace {
+    /// Place of the lens, court frame, metres: right of the centre mark, from the near baseline toward the net, above ground.
+    pub stands_m: [f64; 3],
+    /// What is in the middle of its picture, court frame, metres.
+    pub looks_at_m: [f64; 3],
 }
 
 /// One camera.
@@ -102,13 +161,17 @@ pub struct CameraDescription {
     pub footage: PathBuf,
     /// 2D keypoints for that footage: COCO keypoint JSON or tidy CSV.
     pub points: PathBuf,
+    /// How that file is to be read, where its conventions are not this program's own, and which person is the player.
+    #[serde(default, skip_serializing_if = "PointsReading::is_default")]
+    pub points_reading: PointsReading,
     /// Rolling-shutter read-out in seconds, first row to last; 0 when unknown and no recording mode is named.
     #[serde(default)]
     pub readout_seconds: f64,
     /// Recording mode of `calib/recording-modes.toml` whose read-out is used where none is given.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub recording_mode: Option<String>,
-    /// Where the lens calibration comes from.
+    /// Where the lens calibration comes from. May be left out where one camera is all there is: nothing is then measured in space.
+    #[serde(default = "LensSource::none")]
     pub lens: LensSource,
     /// Marked court points: name of the point in the court model, and its pixel in the displayed picture.
     #[serde(default)]
@@ -117,6 +180,68 @@ pub struct CameraDescription {
     /// crossings are out of the picture or hidden.
     #[serde(default)]
     pub court_lines: BTreeMap<String, Vec<[f64; 2]>>,
+    /// About where it stands, to half a metre and a few degrees, in place of marked points: the court's lines in the picture
+    /// show the rest.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub rough_place: Option<RoughPlace>,
+}
+
+/// How a camera's keypoint file is to be read. The default is this program's own convention.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct PointsReading {
+    /// Mapping file that translates the names of another set into this session's.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub names: Option<PathBuf>,
+    /// Where the coordinates put a pixel's centre.
+    #[serde(default)]
+    pub pixel_centre: PixelCentre,
+    /// Of which picture the coordinates are.
+    #[serde(default)]
+    pub rotation: PointsRotation,
+    /// Which of several people is the player, pointed at in one or more frames.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub player: Vec<PlayerMark>,
+}
+
+impl PointsReading {
+    /// Whether nothing differs from this program's own conventions.
+    #[must_use]
+    pub fn is_default(&self) -> bool {
+        *self == Self::default()
+    }
+}
+
+/// Where coordinates put the centre of the top-left pixel.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum PixelCentre {
+    /// At (0, 0), as this program does.
+    #[default]
+    Integer,
+    /// At (0.5, 0.5): coordinates run from the picture's edge.
+    Half,
+}
+
+/// Of which picture coordinates are.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum PointsRotation {
+    /// The picture as it is shown, the container's rotation applied.
+    #[default]
+    Shown,
+    /// The picture as it is stored, before the container's rotation.
+    Stored,
+}
+
+/// A pixel on the player in one frame.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct PlayerMark {
+    /// The frame, from 0.
+    pub frame: usize,
+    /// A pixel on the player, in the picture as it is shown.
+    pub px: [f64; 2],
 }
 
 /// Where a lens calibration comes from.
@@ -138,6 +263,13 @@ pub enum LensSource {
         #[serde(default, skip_serializing_if = "Option::is_none")]
         of_two: Option<u32>,
     },
+}
+
+impl LensSource {
+    /// No lens: a file without a name.
+    fn none() -> Self {
+        Self::File { file: PathBuf::new(), of_two: None }
+    }
 }
 
 /// Clips in which cameras see one board together.
@@ -284,6 +416,21 @@ fn parse(file: &Path, text: &str) -> Result<Description, SessionError> {
                 ),
             ));
         }
+        if let Some(mark) = camera.points_reading.player.iter().find(|m| !m.px.iter().all(|c| c.is_finite())) {
+            return Err(wrong(
+                "player = [",
+                format!("camera \"{}\": the player's mark in frame {} is not a pixel", camera.name, mark.frame),
+            ));
+        }
+        if camera.lens == LensSource::none() && description.cameras.len() > 1 {
+            return Err(wrong(
+                &format!("\"{}\"", camera.name),
+                format!(
+                    "camera \"{}\" has no lens; give lens = {{ clip = \"…\", board = \"…\" }} or lens = {{ file = \"…\" }}",
+                    camera.name
+                ),
+            ));
+        }
         match &camera.lens {
             LensSource::Clip { board, .. } => {
                 known_board(file, &description, board)?;
@@ -318,6 +465,17 @@ fn parse(file: &Path, text: &str) -> Result<Description, SessionError> {
         }
     }
     check_court(file, text, &description)?;
+    for (index, event) in description.events.iter().enumerate() {
+        let sd_is_usable = event.sd_seconds.is_none_or(|sd| sd.is_finite() && sd > 0.0 && sd < 1.0);
+        if event.stroke == 0 || !event.session_seconds.is_finite() || !sd_is_usable {
+            return Err(SessionError::malformed(
+                file,
+                line_in_block(text, "[[event]]", index, "stroke"),
+                "an [[event]] needs the number of its stroke (from 1), session_seconds, and an sd_seconds between 0 and 1 if any"
+                    .to_owned(),
+            ));
+        }
+    }
     Ok(description)
 }
 
@@ -348,14 +506,17 @@ fn known_board<'a>(file: &Path, description: &'a Description, name: &str) -> Res
 }
 
 fn check_court(file: &Path, text: &str, description: &Description) -> Result<(), SessionError> {
-    let marked = description.cameras.iter().find(|c| !(c.court_points.is_empty() && c.court_lines.is_empty()));
+    let marked = description
+        .cameras
+        .iter()
+        .find(|c| !(c.court_points.is_empty() && c.court_lines.is_empty() && c.rough_place.is_none()));
     let Some(choice) = &description.court else {
         return match marked {
             Some(camera) => Err(SessionError::malformed(
                 file,
-                line_with(text, "court_points").or_else(|| line_with(text, "court_lines")),
+                ["court_points", "court_lines", "rough_place"].iter().find_map(|word| line_with(text, word)),
                 format!(
-                    "camera \"{}\" has court_points or court_lines but there is no [court] with a model; add model = \"itf-tennis\"",
+                    "camera \"{}\" has court_points, court_lines or a rough_place but there is no [court] with a model; add model = \"itf-tennis\"",
                     camera.name
                 ),
             )),
@@ -367,10 +528,27 @@ fn check_court(file: &Path, text: &str, description: &Description) -> Result<(),
             path: file.to_owned(),
             kind: "court model",
             name: choice.model.clone(),
-            known: "itf-tennis".to_owned(),
+            known: Court::all().iter().map(|court| court.name.clone()).collect::<Vec<_>>().join(", "),
         });
     };
+    if let Some(sd) = choice.marks_sd_px
+        && !(0.1..=30.0).contains(&sd)
+    {
+        let reason = format!("marks_sd_px = {sd} is not between 0.1 and 30; leave it out for points marked with care");
+        return Err(SessionError::malformed(file, line_with(text, "marks_sd_px"), reason));
+    }
     for camera in &description.cameras {
+        if let Some(RoughPlace { stands_m, looks_at_m }) = camera.rough_place {
+            let apart = (0..3).map(|axis| (stands_m[axis] - looks_at_m[axis]).powi(2)).sum::<f64>().sqrt();
+            let level = (stands_m[0] - looks_at_m[0]).hypot(stands_m[1] - looks_at_m[1]);
+            if !(apart.is_finite() && level > 0.5 && stands_m[2] > 0.0) {
+                let reason = format!(
+                    "camera \"{}\": rough_place must stand above the ground and look at something at least half a metre away from below it",
+                    camera.name
+                );
+                return Err(SessionError::malformed(file, line_with(text, "rough_place"), reason));
+            }
+        }
         for name in camera.court_points.keys() {
             known(file, "court point", name, court.points_m.keys().map(String::as_str))?;
         }
@@ -418,6 +596,24 @@ clips = { fence = "footage/fence-board.mp4", gate = "footage/gate-board.mp4" }
     }
 
     #[test]
+    fn how_points_are_read_is_explicit_and_left_out_when_usual() {
+        let session = parse(Path::new("session.toml"), GOOD).unwrap();
+        assert!(session.cameras[0].points_reading.is_default());
+        assert!(!toml::to_string(&session).unwrap().contains("points_reading"));
+        let text = GOOD.replace(
+            "points = \"points/gate.csv\"",
+            "points = \"points/gate.csv\"\npoints_reading = { names = \"points/set.toml\", pixel_centre = \"half\", \
+             rotation = \"stored\", player = [{ frame = 12, px = [640.0, 400.5] }] }",
+        );
+        let reading = parse(Path::new("session.toml"), &text).unwrap().cameras[1].points_reading.clone();
+        assert_eq!(reading.pixel_centre, PixelCentre::Half);
+        assert_eq!(reading.rotation, PointsRotation::Stored);
+        assert_eq!(reading.player, [PlayerMark { frame: 12, px: [640.0, 400.5] }]);
+        assert!(error(&text.replace("\"half\"", "\"middle\"")).contains("middle"));
+        assert!(error(&text.replace("640.0", "nan")).contains("frame 12"));
+    }
+
+    #[test]
     fn a_good_description_is_read() {
         let description = parse(Path::new("session.toml"), GOOD).unwrap();
         assert_eq!(description.cameras[0].court_points["near-baseline-centre-mark"], [600.5, 500.0]);
@@ -440,6 +636,17 @@ clips = { fence = "footage/fence-board.mp4", gate = "footage/gate-board.mp4" }
         assert!(message.contains("no court point named \"middle\""), "{message}");
         let message = error(&GOOD.replace("near-service-line", "tramline"));
         assert!(message.contains("no court line named \"tramline\""), "{message}");
+        let message = error(&GOOD.replace("model = \"itf-tennis\"", "model = \"itf-tennis\"\nmarks_sd_px = 300"));
+        assert!(message.contains("session.toml:7") && message.contains("between 0.1 and 30"), "{message}");
+        let rough = |stands: &str| {
+            GOOD.replace(
+                "court_lines =",
+                &format!("rough_place = {{ stands_m = {stands}, looks_at_m = [0, 2, 1] }}\ncourt_lines ="),
+            )
+        };
+        assert!(parse(Path::new("session.toml"), &rough("[7.6, -2, 1.7]")).is_ok());
+        let message = error(&rough("[7.6, -2, -1.7]"));
+        assert!(message.contains("session.toml:18") && message.contains("above the ground"), "{message}");
         let message = error(&GOOD.replace("[9, 6]", "[8, 6]"));
         assert!(message.contains("half turn"), "{message}");
         let message = error(&GOOD.replace("0.008", "8"));
@@ -459,8 +666,30 @@ clips = { fence = "footage/fence-board.mp4", gate = "footage/gate-board.mp4" }
         assert!(message.contains("session.toml:11") && message.contains("odd number of rows"), "{message}");
         let message = error(&marked("{ dictionary = \"4x4_50\", side_m = 0.03 }").replace("[9, 6]", "[15, 6]"));
         assert!(message.contains("take 56 markers") && message.contains("has 50"), "{message}");
+        let message = error(&GOOD.replace("lens = { file = \"../earlier/midline/lens-gate.json\" }\n", ""));
+        assert!(message.contains("session.toml:20") && message.contains("has no lens"), "{message}");
         let message = error("schema = 1\nplayer = [");
         assert!(message.contains("session.toml:2"), "{message}");
+    }
+
+    #[test]
+    fn one_camera_alone_needs_no_lens() {
+        let text = "schema = 1\n[player]\ncode = \"P31\"\nhandedness = \"left\"\n[[camera]]\nname = \"only\"\nfootage = \"a.mp4\"\npoints = \"a.json\"\n";
+        assert_eq!(parse(Path::new("session.toml"), text).unwrap().cameras.len(), 1);
+    }
+
+    #[test]
+    fn suspicions_and_set_events_are_read() {
+        let text = format!(
+            "{GOOD}[session]\nsuspicions = [\"racket slows in the drop\"]\n[[event]]\nstroke = 2\nkind = \"take-back-start\"\nsession_seconds = 4.25\n"
+        );
+        let description = parse(Path::new("session.toml"), &text).unwrap();
+        assert_eq!(description.session.suspicions, ["racket slows in the drop"]);
+        assert_eq!((description.events[0].kind, description.events[0].stroke), (EventKind::TakeBackStart, 2));
+        let message = error(&text.replace("stroke = 2", "stroke = 0"));
+        assert!(message.contains("session.toml:30") && message.contains("from 1"), "{message}");
+        let message = error(&text.replace("take-back-start", "wind-up"));
+        assert!(message.contains("session.toml:31") && message.contains("wind-up"), "{message}");
     }
 
     #[test]

@@ -12,6 +12,7 @@
 //!   [`Computed`] with its provenance, and written atomically.
 
 pub mod board;
+pub mod c3d;
 pub mod calibration;
 pub mod court;
 pub mod description;
@@ -22,6 +23,7 @@ pub mod known;
 pub mod marks;
 pub mod motion;
 pub mod outside_lens;
+pub mod steadiness;
 mod store;
 pub mod strokes;
 mod table;

@@ -16,8 +16,10 @@ use crate::{Provenance, SessionError};
 pub enum EventKind {
     /// The incoming ball bounces.
     Bounce,
-    /// The take-back starts.
+    /// The take-back starts, by the motion of the racket hand.
     TakeBackStart,
+    /// The take-back starts, by the turn of the shoulder line.
+    ShoulderTurnStart,
     /// The take-back ends.
     TakeBackEnd,
     /// The racket is farthest across the midline, toward the other side, before contact.
@@ -28,6 +30,8 @@ pub enum EventKind {
     DropBottom,
     /// The forward swing starts.
     ForwardSwingStart,
+    /// The shoulder line begins to turn forward.
+    TrunkOpening,
     /// Ball on strings.
     Contact,
     /// The follow-through ends.
@@ -41,6 +45,8 @@ impl EventKind {
         match self {
             Self::Bounce => "bounce",
             Self::TakeBackStart => "take-back start",
+            Self::ShoulderTurnStart => "take-back start (shoulders)",
+            Self::TrunkOpening => "trunk opening",
             Self::TakeBackEnd => "end of take-back",
             Self::FarthestAcross => "racket farthest across",
             Self::DropTop => "top of the racket drop",
@@ -92,7 +98,7 @@ pub struct Measure {
     pub id: String,
     /// Name for people.
     pub name: String,
-    /// SI unit: `m`, `s`, `rad`, `m/s`, `rad/s`, or `1`.
+    /// SI unit: `m`, `s`, `rad`, `m/s`, `rad/s`, or `1`; `share` is a part of 1 that is shown in per cent ([`shown_unit`]).
     pub unit: String,
     /// How it is defined, including what its sign means.
     pub definition: String,
@@ -205,9 +211,142 @@ pub struct Strokes {
     pub over_strokes: Vec<Measure>,
     /// What was noticed on the way, one sentence each.
     pub remarks: Vec<String>,
+    /// What kind each stroke is, what the analyst set, and the answers to the coach's suspicions.
+    #[serde(default)]
+    pub answers: Answers,
+}
+
+/// What is said about a session's strokes besides measures and statements.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+pub struct Answers {
+    /// One per stroke.
+    pub kinds: Vec<KindOfStroke>,
+    /// Events that the analyst set in `session.toml`.
+    pub set_events: Vec<SetEventRecord>,
+    /// One per suspicion of `session.toml`.
+    pub suspicions: Vec<SuspicionAnswer>,
+}
+
+/// The kinds that are told apart.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum StrokeKind {
+    /// The ball is met on the side of the racket arm.
+    Forehand,
+    /// On the other side, with one hand at the racket.
+    OneHandedBackhand,
+    /// On the other side, with both hands at the racket.
+    TwoHandedBackhand,
+    /// Overhead, after the player's own toss.
+    Serve,
+    /// Before the ball has bounced.
+    Volley,
+    /// Not told apart.
+    Unknown,
+}
+
+impl StrokeKind {
+    /// The trade's words for it.
+    #[must_use]
+    pub fn label(self) -> &'static str {
+        match self {
+            Self::Forehand => "forehand",
+            Self::OneHandedBackhand => "one-handed backhand",
+            Self::TwoHandedBackhand => "two-handed backhand",
+            Self::Serve => "serve",
+            Self::Volley => "volley",
+            Self::Unknown => "unknown",
+        }
+    }
+}
+
+/// The kind of one stroke.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct KindOfStroke {
+    /// Number of the stroke.
+    pub stroke: usize,
+    /// What it is.
+    pub kind: StrokeKind,
+    /// What tells so, or why it cannot be told.
+    pub because: String,
+}
+
+/// An event that the analyst set in place of the found one.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct SetEventRecord {
+    /// Number of the stroke.
+    pub stroke: usize,
+    /// What was set.
+    pub kind: EventKind,
+    /// The analyst's instant on the session clock, seconds.
+    pub session_seconds: f64,
+    /// What had been found, seconds; `None` when nothing had.
+    pub found_seconds: Option<f64>,
+    /// The analyst's reason, may be empty.
+    pub reason: String,
+}
+
+/// Answer to a suspicion.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Answer {
+    /// The measures say so.
+    Supported,
+    /// The measures say the opposite.
+    Contradicted,
+    /// The intervals cover both, a measure is missing, or the strokes differ.
+    CannotBeTold,
+}
+
+impl Answer {
+    /// In words.
+    #[must_use]
+    pub fn label(self) -> &'static str {
+        match self {
+            Self::Supported => "supported",
+            Self::Contradicted => "contradicted",
+            Self::CannotBeTold => "cannot be told",
+        }
+    }
+}
+
+/// A coach's suspicion, answered.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct SuspicionAnswer {
+    /// As the coach wrote it.
+    pub text: String,
+    /// What was tested, in words; empty when the words were not understood.
+    pub tested: String,
+    /// Over all strokes.
+    pub answer: Answer,
+    /// One line per stroke, or why there is none.
+    pub evidence: Vec<String>,
+    /// Identifiers of the measures and statements it rests on.
+    pub rests_on: Vec<String>,
+}
+
+/// Factor and name of the unit in which a measure's unit is shown to people.
+#[must_use]
+pub fn shown_unit(unit: &str) -> (f64, &str) {
+    const DEGREES: f64 = 180.0 / std::f64::consts::PI;
+    match unit {
+        "m" => (100.0, "cm"),
+        "s" => (1e3, "ms"),
+        "rad" => (DEGREES, "°"),
+        "rad/s" => (DEGREES, "°/s"),
+        "share" => (100.0, "%"),
+        "1" => (1.0, ""),
+        other => (1.0, other),
+    }
 }
 
 impl Strokes {
+    /// What kind a stroke is; unknown when nothing was said about it.
+    #[must_use]
+    pub fn kind(&self, number: usize) -> StrokeKind {
+        self.answers.kinds.iter().find(|k| k.stroke == number).map_or(StrokeKind::Unknown, |k| k.kind)
+    }
+
     /// Writes every measure as one row of a Parquet table: `stroke` (null for the measures over all strokes), `id`, `name`,
     /// `unit`, `definition`, `n`, `value`, `low_95`, `high_95`, and `because` where it could not be measured.
     ///

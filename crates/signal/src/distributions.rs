@@ -1,6 +1,9 @@
-//! Normal and Student distributions as far as intervals and probabilities need them.
+//! Normal, Student, Fisher and chi-squared distributions as far as intervals and probabilities need them.
 
 use std::f64::consts::{FRAC_PI_2, PI, SQRT_2};
+
+use statrs::distribution::{ChiSquared, ContinuousCDF};
+use statrs::function::beta::inv_beta_reg;
 
 /// Probability that a standard normal number is below `z`.
 ///
@@ -73,6 +76,39 @@ fn probability_within(theta: f64, degrees_of_freedom: usize) -> f64 {
     if odd { 2.0 / PI * (theta + sin * sum) } else { sin * sum }
 }
 
+/// The value below which an F-distributed number lies with a probability, for degrees of freedom (above, below the line) that
+/// need not be whole.
+///
+/// Through the inverse of the regularised incomplete beta function (Abramowitz & Stegun 1964, 26.6.2). `None` unless the
+/// probability lies between 0 and 1 (both excluded) and the degrees of freedom are positive and finite.
+#[must_use]
+pub fn fisher_quantile(probability: f64, above: f64, below: f64) -> Option<f64> {
+    let usable = |degrees: f64| degrees.is_finite() && degrees > 0.0;
+    if !(probability > 0.0 && probability < 1.0) || !usable(above) || !usable(below) {
+        return None;
+    }
+    // Taken from the nearer tail, so that 1 - x keeps its digits.
+    let share = |p: f64, a: f64, b: f64| inv_beta_reg(a / 2.0, b / 2.0, p);
+    let quantile = if probability < 0.5 {
+        let x = share(probability, above, below);
+        below * x / (above * (1.0 - x))
+    } else {
+        let x = share(1.0 - probability, below, above);
+        below * (1.0 - x) / (above * x)
+    };
+    quantile.is_finite().then_some(quantile)
+}
+
+/// The value below which a chi-squared number lies with a probability. `None` unless the probability lies between 0 and 1 (both
+/// excluded) and the degrees of freedom are positive and finite.
+#[must_use]
+pub fn chi_squared_quantile(probability: f64, degrees_of_freedom: f64) -> Option<f64> {
+    if !(probability > 0.0 && probability < 1.0) || !degrees_of_freedom.is_finite() {
+        return None;
+    }
+    Some(ChiSquared::new(degrees_of_freedom).ok()?.inverse_cdf(probability))
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -103,6 +139,29 @@ mod tests {
         assert!((student_factor(3, 0.99).unwrap() - 5.841).abs() < 6e-4);
         assert_eq!(student_factor(0, 0.95), None);
         assert_eq!(student_factor(3, 1.0), None);
+    }
+
+    #[test]
+    fn fisher_and_chi_squared_quantiles_are_the_tabulated_ones() {
+        // NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.6.7.3 (F, 5 %) and 1.3.6.7.4 (chi-squared); values from memory.
+        for (above, below, expected) in
+            [(1.0, 1.0, 161.448), (5.0, 15.0, 2.901), (3.0, 10.0, 3.708), (10.0, 20.0, 2.348), (5.0, 18.0, 2.773)]
+        {
+            let found = fisher_quantile(0.95, above, below).unwrap();
+            assert!((found - expected).abs() < 6e-4, "{above} {below}: {found}");
+            let lower = fisher_quantile(0.05, below, above).unwrap();
+            assert!((lower * found - 1.0).abs() < 1e-9, "the lower tail is the upper one turned over");
+        }
+        for (p, degrees, expected) in [(0.95, 3.0, 7.815), (0.975, 10.0, 20.483), (0.025, 10.0, 3.247)] {
+            let found = chi_squared_quantile(p, degrees).unwrap();
+            assert!((found - expected).abs() < 6e-4, "{p} {degrees}: {found}");
+        }
+        // t² has 1 and ν degrees of freedom.
+        let t = student_factor(7, 0.95).unwrap();
+        assert!((fisher_quantile(0.95, 1.0, 7.0).unwrap() / (t * t) - 1.0).abs() < 1e-9);
+        assert_eq!(fisher_quantile(1.0, 2.0, 3.0), None);
+        assert_eq!(fisher_quantile(0.5, 0.0, 3.0), None);
+        assert_eq!(chi_squared_quantile(0.5, -1.0), None);
     }
 
     #[test]

@@ -7,13 +7,15 @@
 //! - What cannot be computed (too few samples, numbers that are not finite) is `None`, never NaN.
 //! - A window that must not cross an instant is kept on its side by ending the span of samples there ([`window_within`]).
 
+mod butterworth;
 pub mod correlation;
 mod distributions;
 mod local_polynomial;
 mod smooth_prior;
 mod smoothness;
 
-pub use distributions::{normal_probability, student_factor};
+pub use butterworth::Butterworth;
+pub use distributions::{chi_squared_quantile, fisher_quantile, normal_probability, student_factor};
 pub use local_polynomial::{Stencil, stencil, window_within};
 pub use smooth_prior::{SmoothEstimate, SmoothFit, SmoothPrior};
-pub use smoothness::{ARC_LENGTH_LIMIT_HZ, log_dimensionless_jerk, spectral_arc_length};
+pub use smoothness::{ARC_LENGTH_LIMIT_HZ, log_dimensionless_jerk, spectral_arc_length, spectral_arc_length_below};

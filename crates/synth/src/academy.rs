@@ -12,9 +12,10 @@ use serde::{Deserialize, Serialize};
 
 use crate::SynthError;
 use crate::clips::{self, BOARDS_HZ, STROKES_HZ};
+use crate::discs;
 use crate::encoder;
-use crate::phone::ClipClock;
-use crate::scenario::{SessionPlan, sessions};
+use crate::phone::{ClipClock, Place};
+use crate::scenario::{Posted, SessionPlan, disc_session, sessions};
 use crate::scene::View;
 use crate::session_file;
 use crate::truth::{self, CameraTruth, ClockTruth, RestTruth, SharedBoardTruth, Truth};
@@ -89,8 +90,28 @@ pub fn existing_academy(folder: &Path) -> Option<Academy> {
 /// # Errors
 /// When ffmpeg is missing or fails, the folder cannot be written, or it holds anything but an earlier demo.
 pub fn write_academy(folder: &Path, progress: &(dyn Fn(&str, f64) + Sync)) -> Result<Academy, SynthError> {
-    let plans = sessions()?;
-    refuse_if_occupied(folder, &plans)?;
+    write_plans(folder, &sessions()?, &[], progress)
+}
+
+/// Writes one session of one stroke with coloured discs on the joints and, beside it, `discs.onnx` with its manifest: a
+/// network that finds them. The session has no keypoint files; they are for the network to make.
+///
+/// # Errors
+/// As for [`write_academy`].
+pub fn write_discs(folder: &Path, progress: &(dyn Fn(&str, f64) + Sync)) -> Result<Academy, SynthError> {
+    let [network, manifest] = discs::NETWORK;
+    let beside = [(network, discs::network()), (manifest, discs::manifest().into_bytes())];
+    write_plans(folder, &[disc_session()?], &beside, progress)
+}
+
+/// Writes sessions and other files beside them.
+fn write_plans(
+    folder: &Path,
+    plans: &[SessionPlan],
+    beside: &[(&str, Vec<u8>)],
+    progress: &(dyn Fn(&str, f64) + Sync),
+) -> Result<Academy, SynthError> {
+    refuse_if_occupied(folder, plans)?;
     encoder::check()?;
     let parent = folder.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
     std::fs::create_dir_all(parent).map_err(SynthError::io(parent, "making the folder"))?;
@@ -100,11 +121,14 @@ pub fn write_academy(folder: &Path, progress: &(dyn Fn(&str, f64) + Sync)) -> Re
         .map_err(SynthError::io(parent, "making a temporary folder"))?;
     let demo = staging.path().join("demo");
     let court = Court::itf_tennis().map_err(|e| SynthError::Scenario { reason: format!("the court model: {e}") })?;
-    let views = views(&plans, &court)?;
-    let jobs = jobs(&plans, &views);
+    let views = views(plans, &court)?;
+    let jobs = jobs(plans, &views);
     let counted = Progress { told: progress, done: AtomicUsize::new(0), all: frames_of(&jobs) };
     jobs.par_iter().with_max_len(1).try_for_each(|job| write_clip(&demo, job, &counted))?;
     plans.par_iter().try_for_each(|plan| write_session(&demo, plan, &court))?;
+    for (name, content) in beside {
+        write_atomically(&demo.join(name), content)?;
+    }
     let academy = Academy {
         name: "Saltmarsh Racket School".to_owned(),
         program: env!("CARGO_PKG_VERSION").to_owned(),
@@ -115,6 +139,41 @@ pub fn write_academy(folder: &Path, progress: &(dyn Fn(&str, f64) + Sync)) -> Re
     put_in_place(&demo, folder, staging.path())?;
     progress("demo complete", 1.0);
     Ok(academy)
+}
+
+/// Folder of the session that [`write_knocked_session`] writes.
+pub const KNOCKED_SESSION: &str = "p12-knocked";
+
+/// When its tripod "fence" is knocked, session seconds.
+pub const KNOCKED_SECONDS: f64 = 4.312;
+
+/// Writes one more session into a demo that stands complete in `demo`: the start of P12's, with the tripod of camera "fence"
+/// knocked between the first and the second stroke. It is for tests and not part of the demo.
+///
+/// # Errors
+/// As [`write_academy`].
+pub fn write_knocked_session(demo: &Path) -> Result<(), SynthError> {
+    let mut plan = sessions()?.swap_remove(2);
+    plan.folder = KNOCKED_SESSION;
+    for posted in &mut plan.posted {
+        posted.duration_seconds = posted.clock.pts_seconds(7.0);
+    }
+    encoder::check()?;
+    let court = Court::itf_tennis().map_err(|e| SynthError::Scenario { reason: format!("the court model: {e}") })?;
+    let mut place = plan.posted[0].place;
+    // The leg gives way by a centimetre, and the phone looks a little lower and to the side.
+    place.centre[2] -= 0.01;
+    place.target = place.target.map(|coordinate| coordinate + 0.06);
+    let view = |posted: &Posted, place: &Place| View::of(&posted.phone, &place.camera_from_world(), &court);
+    let knocked = clips::Knocked { session_seconds: KNOCKED_SECONDS, place, view: view(&plan.posted[0], &place)? };
+    let folder = demo.join(plan.folder);
+    let footage = folder.join("footage");
+    std::fs::create_dir_all(&footage).map_err(SynthError::io(&footage, "making the folder"))?;
+    plan.posted.par_iter().enumerate().try_for_each(|(camera, posted)| {
+        let knocked = (camera == 0).then_some(&knocked);
+        clips::write_strokes_knocked(&folder, &plan, camera, &view(posted, &posted.place)?, knocked, &|| ())
+    })?;
+    write_session(demo, &plan, &court)
 }
 
 /// Refuses a folder that holds anything but an earlier demo.
@@ -131,7 +190,13 @@ fn refuse_if_occupied(folder: &Path, plans: &[SessionPlan]) -> Result<(), SynthE
     }
     names.sort();
     let is_demo = names.iter().any(|name| name == MARKER);
-    let ours = |name: &str| is_demo && (name == MARKER || name == TRUTH || plans.iter().any(|p| p.folder == name));
+    let ours = |name: &str| {
+        is_demo
+            && (name == MARKER
+                || name == TRUTH
+                || discs::NETWORK.contains(&name)
+                || plans.iter().any(|p| p.folder == name))
+    };
     match names.iter().find(|name| !ours(name)) {
         Some(foreign) => Err(SynthError::Occupied { path: folder.to_owned(), found: foreign.clone() }),
         None => Ok(()),
@@ -216,6 +281,10 @@ fn write_clip(demo: &Path, job: &Job, counted: &Progress) -> Result<(), SynthErr
 /// Writes the description and the truth of a session.
 fn write_session(demo: &Path, plan: &SessionPlan, court: &Court) -> Result<(), SynthError> {
     write_atomically(&demo.join(plan.folder).join(FILE_NAME), session_file::text(plan, court).as_bytes())?;
+    for posted in plan.posted.iter().filter(|_| plan.discs) {
+        let path = demo.join(plan.folder).join(session_file::lens_path(posted));
+        write_atomically(&path, session_file::lens_text(posted).as_bytes())?;
+    }
     let tracks = format!("{}-tracks.parquet", plan.folder);
     let provenance = Provenance {
         schema: SCHEMA_VERSION,

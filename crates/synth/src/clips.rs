@@ -4,15 +4,16 @@ use std::path::Path;
 
 use midline_geometry::RigidTransform;
 use midline_session::write_atomically;
-use nalgebra::{Point3, Vector3};
+use nalgebra::{Point3, Vector2, Vector3};
 
 use crate::SynthError;
 use crate::board_clip::{Holding, draw, lens_poses, shared_poses};
 use crate::canvas::{Canvas, Capsule, Colour};
 use crate::detector::{Filmed, detect, true_pixels};
+use crate::discs;
 use crate::encoder::{ClipForm, Encoder};
 use crate::keypoint_files;
-use crate::phone::{ClipClock, Phone, TICKS_PER_SECOND, frame_ticks};
+use crate::phone::{ClipClock, Phone, Place, TICKS_PER_SECOND, frame_ticks};
 use crate::player_picture::Painter;
 use crate::scenario::{LENS_BOARD, SHARED_BOARD, SessionPlan, board};
 use crate::scene::View;
@@ -111,6 +112,28 @@ pub(crate) fn write_strokes(
     view: &View,
     written: FrameWritten,
 ) -> Result<(), SynthError> {
+    write_strokes_knocked(folder, plan, camera, view, None, written)
+}
+
+/// A tripod that was knocked, with what its phone sees from then on.
+pub(crate) struct Knocked {
+    pub(crate) session_seconds: f64,
+    pub(crate) place: Place,
+    pub(crate) view: View,
+}
+
+/// Writes the strokes' clip of a camera whose tripod may be knocked on the way, and its keypoints.
+///
+/// # Errors
+/// When a file cannot be written or encoded.
+pub(crate) fn write_strokes_knocked(
+    folder: &Path,
+    plan: &SessionPlan,
+    camera: usize,
+    view: &View,
+    knocked: Option<&Knocked>,
+    written: FrameWritten,
+) -> Result<(), SynthError> {
     let posted = &plan.posted[camera];
     let phone = &posted.phone;
     let ticks = strokes_ticks(plan, camera);
@@ -119,11 +142,21 @@ pub(crate) fn write_strokes(
     let movement = &plan.movement;
     let contacts = movement.contacts();
     let filmed = Filmed { handedness: plan.handedness, figure: &|t| movement.figure(t), ball: &|t| movement.ball(t) };
-    let pixels = true_pixels(&eye, posted.clock, &pts, &filmed);
+    let mut pixels = true_pixels(&eye, posted.clock, &pts, &filmed);
+    let later = knocked.map(|knocked| (knocked, phone.camera(&knocked.place)));
+    if let Some((knocked, eye)) = &later {
+        let from = pts.partition_point(|pts| posted.clock.session_seconds(*pts) < knocked.session_seconds);
+        let after = true_pixels(eye, posted.clock, &pts[from..], &filmed);
+        pixels.truncate(from);
+        pixels.extend(after);
+    }
     let found = detect(phone.name, seed(plan, camera, 3), posted.clock, &pts, &pixels, &contacts);
     let text = keypoint_files::text(posted.points_form, &found, phone.intrinsics.size_px)
         .map_err(|e| SynthError::Scenario { reason: format!("keypoints of \"{}\": {e}", phone.name) })?;
-    write_atomically(&folder.join(points_path(posted)), text.as_bytes())?;
+    // Where discs lie, the points are for the network to find.
+    if !plan.discs {
+        write_atomically(&folder.join(points_path(posted)), text.as_bytes())?;
+    }
 
     let soundings: Vec<Sounding> = movement
         .balls
@@ -139,10 +172,34 @@ pub(crate) fn write_strokes(
     let painter = Painter { phone, camera: &eye, shirt: plan.shirt };
     let recording =
         Recording { path: &path, phone, frames_per_second: STROKES_HZ, sound: &sound, ticks: &ticks, written };
+    let mut places = pixels.iter();
     recording.run(&mut canvas, |canvas, pts_seconds| {
-        canvas.copy_from(&view.picture);
-        painter.draw(canvas, posted.clock.session_seconds(pts_seconds), &|t| (movement.figure(t), movement.ball(t)));
+        let session_seconds = posted.clock.session_seconds(pts_seconds);
+        let moves = |t: f64| (movement.figure(t), movement.ball(t));
+        match later.as_ref().filter(|(knocked, _)| session_seconds >= knocked.session_seconds) {
+            Some((knocked, eye)) => {
+                canvas.copy_from(&knocked.view.picture);
+                Painter { phone, camera: eye, shirt: plan.shirt }.draw(canvas, session_seconds, &moves);
+            }
+            None => {
+                canvas.copy_from(&view.picture);
+                painter.draw(canvas, session_seconds, &moves);
+            }
+        }
+        if let Some(places) = places.next().filter(|_| plan.discs) {
+            draw_discs(canvas, phone, places);
+        }
     })
+}
+
+/// Draws a disc on every point that has one, at the pixel at which its row sees it.
+fn draw_discs(canvas: &mut Canvas, phone: &Phone, places: &[Option<Vector2<f64>>]) {
+    for (column, (_, [red, green, blue])) in discs::columns().into_iter().zip(discs::DISCS) {
+        let Some(px) = places.get(column).copied().flatten() else { continue };
+        let at = phone.stored_from_display(px);
+        let disc = Capsule { ends: [at, at], radii: [discs::RADIUS_PX; 2] };
+        canvas.paint(&[vec![disc]], Colour::rgb(f32::from(red), f32::from(green), f32::from(blue)), 1.0, 1.0);
+    }
 }
 
 /// Writes the lens clip of a camera.
@@ -322,7 +379,6 @@ mod tests {
     use super::*;
     use crate::scenario::sessions;
     use midline_session::court::Court;
-    use nalgebra::Vector2;
     use std::process::Command;
 
     #[test]

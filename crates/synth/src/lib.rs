@@ -41,11 +41,13 @@ mod canvas;
 mod clips;
 mod curves;
 mod detector;
+mod discs;
 mod encoder;
 mod error;
 mod keypoint_files;
 mod matroska;
 mod movement;
+pub mod onnx;
 mod phone;
 mod player;
 mod player_picture;
@@ -57,7 +59,9 @@ mod stroke;
 mod style;
 mod truth;
 
-pub use academy::{Academy, existing_academy, write_academy};
+pub use academy::{
+    Academy, KNOCKED_SECONDS, KNOCKED_SESSION, existing_academy, write_academy, write_discs, write_knocked_session,
+};
 pub use error::SynthError;
 pub use truth::{
     AcrossTruth, CameraTruth, ClockTruth, DipTruth, EventTruth, PeakTruth, RestTruth, SegmentTruth, SharedBoardTruth,

@@ -68,6 +68,8 @@ pub(crate) struct SessionPlan {
     /// Whether a board was shown to both phones.
     pub(crate) shared_board: bool,
     pub(crate) seed: u64,
+    /// Whether coloured discs lie on the joints ([`crate::discs`]).
+    pub(crate) discs: bool,
 }
 
 /// What differs between the ways of swinging.
@@ -151,7 +153,12 @@ fn stroke(way: &Way, contact_seconds: f64, random: &mut StdRng) -> StrokePlan {
     StrokePlan { contact_seconds, timing, base, feed, path }
 }
 
-fn movement(way: &Way, handedness: Handedness, contacts: [f64; 3], seed: u64) -> Result<Movement, SynthError> {
+fn movement<const N: usize>(
+    way: &Way,
+    handedness: Handedness,
+    contacts: [f64; N],
+    seed: u64,
+) -> Result<Movement, SynthError> {
     let mut random = StdRng::seed_from_u64(seed);
     let plans = contacts.map(|contact| stroke(way, contact, &mut random));
     Movement::new(handedness, way.height_m, way.drop, &plans)
@@ -172,22 +179,45 @@ fn posted(places: [Place; 2], gate_offset: f64, end: f64, forms: [PointsForm; 2]
     })
 }
 
+/// How P07 swings on the first visit.
+const FIRST: Way = Way {
+    drop: Drop::Across,
+    bounce: -0.52,
+    take_back_start: -0.95,
+    turned: -0.44,
+    least_speed: 2.0,
+    rise: 2.2,
+    hitch: true,
+    opening: 0.070,
+    height_m: 1.83,
+};
+
+/// One stroke of the first session with coloured discs on the joints, for trying a network on real pixels.
+///
+/// # Errors
+/// As for [`sessions`].
+pub(crate) fn disc_session() -> Result<SessionPlan, SynthError> {
+    let contact = 2.6;
+    let plan = sessions()?.into_iter().next();
+    let mut plan = plan.ok_or_else(|| SynthError::Scenario { reason: "there is no first session".to_owned() })?;
+    plan.folder = "discs";
+    plan.question = "Does a network find the discs on the joints?";
+    plan.movement = movement(&FIRST, plan.handedness, [contact], 71)?;
+    plan.lens_clips = false;
+    plan.shared_board = false;
+    plan.discs = true;
+    for posted in &mut plan.posted {
+        posted.duration_seconds = posted.clock.pts_seconds(contact + 1.2);
+    }
+    Ok(plan)
+}
+
 /// The three sessions.
 ///
 /// # Errors
 /// When a stroke contradicts itself: a defect.
 pub(crate) fn sessions() -> Result<Vec<SessionPlan>, SynthError> {
-    let first = Way {
-        drop: Drop::Across,
-        bounce: -0.52,
-        take_back_start: -0.95,
-        turned: -0.44,
-        least_speed: 2.0,
-        rise: 2.2,
-        hitch: true,
-        opening: 0.070,
-        height_m: 1.83,
-    };
+    let first = FIRST;
     let second = Way {
         bounce: -0.61,
         take_back_start: -0.63,
@@ -232,6 +262,7 @@ pub(crate) fn sessions() -> Result<Vec<SessionPlan>, SynthError> {
             lens_clips: true,
             shared_board: true,
             seed: 1000,
+            discs: false,
         },
         SessionPlan {
             folder: "p07-second",
@@ -254,6 +285,7 @@ pub(crate) fn sessions() -> Result<Vec<SessionPlan>, SynthError> {
             lens_clips: false,
             shared_board: true,
             seed: 2000,
+            discs: false,
         },
         SessionPlan {
             folder: "p12",
@@ -276,6 +308,7 @@ pub(crate) fn sessions() -> Result<Vec<SessionPlan>, SynthError> {
             lens_clips: false,
             shared_board: false,
             seed: 3000,
+            discs: false,
         },
     ])
 }

@@ -31,6 +31,26 @@ pub(crate) fn points_path(posted: &Posted) -> String {
     format!("points/{}.{}", posted.phone.name, posted.points_form.extension())
 }
 
+/// Name of a camera's calibration file, where the session has one.
+pub(crate) fn lens_path(posted: &Posted) -> String {
+    format!("lens-{}.yml", posted.phone.name)
+}
+
+/// The true lens as a calibration file of OpenCV.
+pub(crate) fn lens_text(posted: &Posted) -> String {
+    let lens = &posted.phone.intrinsics;
+    let ([fx, fy], [cx, cy], [width, height]) = (lens.focal_px, lens.centre_px, lens.size_px);
+    let coefficients: Vec<String> = lens.parameters().iter().skip(4).map(|c| format!("{c:e}")).collect();
+    let matrix = |key: &str, rows: usize, columns: usize, data: &str| {
+        format!("{key}: !!opencv-matrix\n   rows: {rows}\n   cols: {columns}\n   dt: d\n   data: [ {data} ]\n")
+    };
+    format!(
+        "%YAML:1.0\n---\nimage_width: {width}\nimage_height: {height}\n{}{}",
+        matrix("camera_matrix", 3, 3, &format!("{fx}, 0., {cx}, 0., {fy}, {cy}, 0., 0., 1.")),
+        matrix("distortion_coefficients", coefficients.len(), 1, &coefficients.join(", "))
+    )
+}
+
 /// The text of a session's description.
 pub(crate) fn text(plan: &SessionPlan, court: &Court) -> String {
     let handedness = match plan.handedness {
@@ -43,6 +63,8 @@ pub(crate) fn text(plan: &SessionPlan, court: &Court) -> String {
          [session]\n\
          # What the coach wants to know; it stands on the report.\n\
          question = \"{}\"\n\
+         # What the coach suspects, in the trade's words; each is tested on the strokes.\n\
+         suspicions = [\"racket slows in the drop\", \"take-back starts too early\", \"contact is late\"]\n\
          date = \"{}\"\n\
          # Sound is slower in cold air: it tells the cameras' clocks how far the ball was.\n\
          air_celsius = {:.1}\n\n\
@@ -92,7 +114,9 @@ fn camera(plan: &SessionPlan, posted: &Posted, court: &Court, seed: u64) -> Stri
         PointsForm::CocoResults => "COCO results form",
         PointsForm::TidyCsv => "tidy CSV",
     };
-    let lens = if plan.lens_clips {
+    let lens = if plan.discs {
+        format!("# A calibration file of OpenCV.\nlens = {{ file = \"{}\" }}", lens_path(posted))
+    } else if plan.lens_clips {
         format!("lens = {{ clip = \"footage/{name}-lens.mp4\", board = \"{LENS_BOARD}\" }}")
     } else {
         format!(

@@ -48,14 +48,8 @@ impl<'a> CameraTracks<'a> {
     }
 
     /// A point at an instant, by interpolation; its standard deviation is multiplied by `scale`.
-    pub(crate) fn seen_at(
-        &self,
-        name: usize,
-        seconds: f64,
-        breaks_seconds: &[f64],
-        scale: f64,
-    ) -> Option<CalibratedView<'a>> {
-        let at = self.series[name].as_ref()?.at(seconds, breaks_seconds)?;
+    pub(crate) fn seen_at(&self, name: usize, seconds: f64, scale: f64) -> Option<CalibratedView<'a>> {
+        let at = self.series[name].as_ref()?.at(seconds)?;
         Some(self.view(at.px, at.sd_px * scale, at.velocity_px_per_second, seconds))
     }
 
@@ -65,7 +59,7 @@ impl<'a> CameraTracks<'a> {
         let column = self.keypoints.column(&self.names[name])?;
         let point = frame.points.get(column).copied().flatten()?;
         let seconds = self.camera.seen_at_seconds(frame.pts_seconds, point.px);
-        let around = self.series[name].as_ref()?.at(seconds, &[])?;
+        let around = self.series[name].as_ref()?.at(seconds)?;
         Some((seconds, self.view(point.px.into(), around.sd_px * scale, around.velocity_px_per_second, seconds)))
     }
 

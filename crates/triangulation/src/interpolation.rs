@@ -81,9 +81,8 @@ impl Series {
         Some([self.samples.first()?.seconds, self.samples.last()?.seconds])
     }
 
-    /// The value at an instant, from samples on the same side of every break; `None` outside the series, in a long gap,
-    /// and farther than one frame from the last sample before a break.
-    pub(crate) fn at(&self, seconds: f64, breaks_seconds: &[f64]) -> Option<Interpolated> {
+    /// The value at an instant; `None` outside the series and in a long gap.
+    pub(crate) fn at(&self, seconds: f64) -> Option<Interpolated> {
         // The first sample has no left neighbour and stands in for it.
         let after = self.samples.partition_point(|s| s.seconds < seconds).max(1);
         let (left, right) = (after - 1, after);
@@ -93,35 +92,10 @@ impl Series {
         {
             return None;
         }
-        let side = side_of(seconds, breaks_seconds);
-        let same = |index: usize| side_of(self.samples[index].seconds, breaks_seconds) == side;
-        match (same(left), same(right)) {
-            (true, true) => {
-                let dense = |first: usize| self.gap(first) <= DENSE_SPACINGS;
-                let cubic = left > 0
-                    && right + 1 < self.samples.len()
-                    && same(left - 1)
-                    && same(right + 1)
-                    && (left - 1..=right).all(dense);
-                let nodes = if cubic { left - 1..right + 2 } else { left..right + 1 };
-                Some(self.combined(seconds, nodes))
-            }
-            (true, false) => {
-                let before = left.checked_sub(1).filter(|&b| same(b))?;
-                self.one_sided(seconds, before, self.samples[left].seconds)
-            }
-            (false, true) => {
-                Some(right).filter(|&r| r + 1 < self.samples.len() && same(r + 1))?;
-                self.one_sided(seconds, right, self.samples[right].seconds)
-            }
-            (false, false) => None,
-        }
-    }
-
-    /// Linear continuation of samples `first`, `first + 1` by at most one frame past `edge_seconds`.
-    fn one_sided(&self, seconds: f64, first: usize, edge_seconds: f64) -> Option<Interpolated> {
-        let near = (seconds - edge_seconds).abs() <= self.spacing_seconds;
-        (near && self.gap(first) <= DENSE_SPACINGS).then(|| self.combined(seconds, first..first + 2))
+        let dense = |first: usize| self.gap(first) <= DENSE_SPACINGS;
+        let cubic = left > 0 && right + 1 < self.samples.len() && (left - 1..=right).all(dense);
+        let nodes = if cubic { left - 1..right + 2 } else { left..right + 1 };
+        Some(self.combined(seconds, nodes))
     }
 
     /// Length of the gap after a sample in median frame spacings.
@@ -142,11 +116,6 @@ impl Series {
         sum.sd_px = variance.sqrt();
         sum
     }
-}
-
-/// Number of breaks at or before an instant.
-fn side_of(seconds: f64, breaks_seconds: &[f64]) -> usize {
-    breaks_seconds.iter().filter(|b| **b <= seconds).count()
 }
 
 /// Value and slope at `seconds` of the polynomial that is 1 at node `j` and 0 at the others.
@@ -185,7 +154,7 @@ mod tests {
         let seconds: Vec<f64> = every_tenth(10).iter().enumerate().map(|(i, t)| t + 0.02 * (i as f64).sin()).collect();
         let series = series(&seconds, cubic);
         for t in [0.15, 0.333, 0.5, 0.78] {
-            let found = series.at(t, &[]).unwrap();
+            let found = series.at(t).unwrap();
             assert!((found.px.x - cubic(t)).abs() < 1e-12);
             assert!((found.px.y + cubic(t)).abs() < 1e-12);
             let slope = -20.0 + 110.0 * t - 93.0 * t * t;
@@ -197,11 +166,11 @@ mod tests {
     fn variance_is_that_of_the_weights() {
         let series = series(&every_tenth(6), |t| t);
         // Halfway, the cubic's weights are (-1, 9, 9, -1) / 16: variance 4 · 164 / 256.
-        assert!((series.at(0.25, &[]).unwrap().sd_px.powi(2) - 4.0 * 164.0 / 256.0).abs() < 1e-12);
+        assert!((series.at(0.25).unwrap().sd_px.powi(2) - 4.0 * 164.0 / 256.0).abs() < 1e-12);
         // In the first gap there are only two neighbours: variance 4 / 2.
-        assert!((series.at(0.05, &[]).unwrap().sd_px.powi(2) - 2.0).abs() < 1e-12);
-        assert!((series.at(0.2, &[]).unwrap().sd_px - 2.0).abs() < 1e-12);
-        assert!((series.at(0.0, &[]).unwrap().sd_px - 2.0).abs() < 1e-12);
+        assert!((series.at(0.05).unwrap().sd_px.powi(2) - 2.0).abs() < 1e-12);
+        assert!((series.at(0.2).unwrap().sd_px - 2.0).abs() < 1e-12);
+        assert!((series.at(0.0).unwrap().sd_px - 2.0).abs() < 1e-12);
     }
 
     #[test]
@@ -210,26 +179,10 @@ mod tests {
         seconds.retain(|t| (t - 0.3).abs() > 0.01 && !(0.65..0.85).contains(t));
         let series = series(&seconds, |t| t * t);
         // One frame is missing at 0.3: the straight line from 0.2 to 0.4.
-        assert!((series.at(0.3, &[]).unwrap().px.x - 0.1).abs() < 1e-12);
+        assert!((series.at(0.3).unwrap().px.x - 0.1).abs() < 1e-12);
         // Two frames are missing at 0.7 and 0.8: a gap of three spacings.
-        assert!(series.at(0.75, &[]).is_none());
-        assert!(series.at(-0.01, &[]).is_none());
-        assert!(series.at(1.11, &[]).is_none());
-    }
-
-    #[test]
-    fn nothing_crosses_a_break() {
-        let kinked = |t: f64| if t < 0.52 { 10.0 * t } else { 5.2 - 40.0 * (t - 0.52) };
-        let series = series(&every_tenth(12), kinked);
-        for t in [0.45, 0.5, 0.515, 0.55, 0.6, 0.65] {
-            let found = series.at(t, &[0.52]).unwrap();
-            assert!((found.px.x - kinked(t)).abs() < 1e-12, "{t}");
-        }
-        // A straight line continued by 0.15 spacings: weights 1.15 and -0.15.
-        let continued = series.at(0.515, &[0.52]).unwrap();
-        assert!((continued.sd_px.powi(2) - 4.0 * (1.15 * 1.15 + 0.15 * 0.15)).abs() < 1e-9);
-        assert!((series.at(0.515, &[]).unwrap().px.x - kinked(0.515)).abs() > 0.1);
-        // Between two breaks in one gap there is nothing to go by.
-        assert!(series.at(0.55, &[0.52, 0.58]).is_none());
+        assert!(series.at(0.75).is_none());
+        assert!(series.at(-0.01).is_none());
+        assert!(series.at(1.11).is_none());
     }
 }

@@ -14,8 +14,7 @@
 //!   not coincide.
 //! - What cannot be measured is `None` (or a typed error), never a guess: views that contradict each other, rays that meet
 //!   at too small an angle, gaps.
-//! - Nothing is interpolated across [`LiftSettings::breaks_seconds`] (ball contact); [`lift_strokes`] fits each side of a contact
-//!   alone, and what it says of contact itself is the limit from one side.
+//! - [`lift_strokes`] fits each side of a contact alone, and what it says of contact itself is the limit from one side.
 //! - Results do not depend on the number of threads.
 
 mod agreement;
@@ -24,7 +23,9 @@ mod camera_tracks;
 mod interpolation;
 mod lift;
 mod motion;
+mod pair;
 mod point;
+mod screening;
 mod side_swaps;
 
 pub use agreement::{Agreeing, triangulate_agreeing};
@@ -33,4 +34,5 @@ pub use lift::{LiftError, LiftSettings, Lifted, lift};
 pub use motion::{
     ContactTime, Moment, MotionSettings, Predicted, Sight, SightCourse, SplineBasis, StrokeMotions, Thing, lift_strokes,
 };
+pub use pair::Pair;
 pub use point::{Triangulated, TriangulationError, View, triangulate};

@@ -11,6 +11,7 @@ use crate::agreement::{Agreeing, triangulate_agreeing};
 use crate::calibration_error::{CalibratedView, CalibrationCovariance, CalibrationError};
 use crate::camera_tracks::CameraTracks;
 use crate::point::{View, triangulate};
+use crate::screening::screened;
 use crate::side_swaps::{Judge, exchanged_frames, pairs};
 
 /// Instants that a name needs for a pixel scale of its own; with fewer it takes the scale of all names together.
@@ -27,13 +28,11 @@ pub struct LiftSettings {
     pub sd_px_at_full_score: f64,
     /// Views that disagree by more than this many standard deviations give no point.
     pub gross_error_sds: f64,
-    /// Session times, rising, across which nothing is interpolated: ball contacts, when they are known.
-    pub breaks_seconds: Vec<f64>,
 }
 
 impl Default for LiftSettings {
     fn default() -> Self {
-        Self { sd_px_at_full_score: 1.0, gross_error_sds: 4.0, breaks_seconds: Vec::new() }
+        Self { sd_px_at_full_score: 1.0, gross_error_sds: 4.0 }
     }
 }
 
@@ -94,6 +93,30 @@ pub enum LiftError {
         /// Session times of its first and last point.
         second_seconds: [f64; 2],
     },
+    /// Frames that go back in time.
+    #[error(
+        "camera \"{camera}\": frame {frame_index} has the time stamp {pts_seconds} s, the frame before it {before_seconds} s; time stamps must be numbers and rise; import the points again"
+    )]
+    TimeNotRising {
+        /// The camera.
+        camera: String,
+        /// The frame.
+        frame_index: usize,
+        /// Its time stamp.
+        pts_seconds: f64,
+        /// The time stamp before.
+        before_seconds: f64,
+    },
+    /// A contact whose time or uncertainty is not a number.
+    #[error("contact {number}: {seconds} s with a standard deviation of {sd_seconds} s; both must be numbers")]
+    BadContact {
+        /// Counted from 1.
+        number: usize,
+        /// Its session time.
+        seconds: f64,
+        /// Its standard deviation.
+        sd_seconds: f64,
+    },
     /// A setting that cannot be used.
     #[error("setting {name} is {value}; it must be a positive number")]
     BadSetting {
@@ -126,7 +149,8 @@ enum Outcome {
 /// The output instants are the session times of the reference camera's frames (first row) at which at least one other
 /// camera has points too; the reference camera is the one that the clock stage took, else the first with keypoints. Every
 /// camera's track is interpolated to them from the instants at which its rows were exposed: cubic where frames are dense,
-/// linear elsewhere, never across a gap of more than 2.5 frames nor across [`LiftSettings::breaks_seconds`].
+/// linear elsewhere, never across a gap of more than 2.5 frames. Contact is not known here yet: the strokes
+/// are lifted by [`crate::lift_strokes`], which fits each side of it alone.
 ///
 /// Pixel standard deviations start as a curve of the score and are then scaled, for each name, so that the median of the
 /// reprojection errors is what they predict; errors of the calibration that show in the residuals are thereby counted as
@@ -155,21 +179,13 @@ pub fn lift(
         ));
     }
     let session_seconds = grid(&tracks)?;
-    let breaks = settings.breaks_seconds.as_slice();
-    let mut scales =
-        residual_scales(&views_on_grid(&tracks, &session_seconds, breaks, &vec![1.0; names.len()]), names.len());
-    let judge = Judge {
-        calibration: &calibration,
-        limit_sds: settings.gross_error_sds,
-        breaks_seconds: breaks,
-        scales: &scales,
-    };
+    let mut scales = residual_scales(&views_on_grid(&tracks, &session_seconds, &vec![1.0; names.len()]), names.len());
+    let judge = Judge { calibration: &calibration, limit_sds: settings.gross_error_sds, scales: &scales };
     if put_sides_right(&mut tracks, &names, &judge, &mut remarks) {
-        scales =
-            residual_scales(&views_on_grid(&tracks, &session_seconds, breaks, &vec![1.0; names.len()]), names.len());
+        scales = residual_scales(&views_on_grid(&tracks, &session_seconds, &vec![1.0; names.len()]), names.len());
     }
     remarks.extend(scale_remark(&scales));
-    let views = views_on_grid(&tracks, &session_seconds, breaks, &scales);
+    let views = views_on_grid(&tracks, &session_seconds, &scales);
     let outcomes: Vec<Vec<Outcome>> = views
         .par_iter()
         .map(|instant| instant.iter().map(|v| outcome(v, &calibration, settings.gross_error_sds)).collect())
@@ -230,7 +246,9 @@ fn camera_tracks<'a>(
         if all.iter().any(|t| t.index == index) {
             return Err(LiftError::Twice { camera: name.clone() });
         }
-        let tracks = CameraTracks::new(camera, index, own.clone(), names, settings.sd_px_at_full_score);
+        let (own, told) = screened(camera, own)?;
+        remarks.extend(told);
+        let tracks = CameraTracks::new(camera, index, own, names, settings.sd_px_at_full_score);
         if tracks.span_seconds().is_some() {
             all.push(tracks);
         } else {
@@ -269,15 +287,9 @@ fn grid(tracks: &[CameraTracks]) -> Result<Vec<f64>, LiftError> {
 }
 
 /// The views of each name at each instant, `[instant][name]`.
-fn views_on_grid<'a>(
-    tracks: &[CameraTracks<'a>],
-    session_seconds: &[f64],
-    breaks_seconds: &[f64],
-    scales: &[f64],
-) -> Vec<Vec<Views<'a>>> {
-    let views = |name: usize, seconds: f64| {
-        tracks.iter().filter_map(|t| t.seen_at(name, seconds, breaks_seconds, scales[name])).collect()
-    };
+fn views_on_grid<'a>(tracks: &[CameraTracks<'a>], session_seconds: &[f64], scales: &[f64]) -> Vec<Vec<Views<'a>>> {
+    let views =
+        |name: usize, seconds: f64| tracks.iter().filter_map(|t| t.seen_at(name, seconds, scales[name])).collect();
     session_seconds.par_iter().map(|&seconds| (0..scales.len()).map(|name| views(name, seconds)).collect()).collect()
 }
 
@@ -572,35 +584,37 @@ mod tests {
     }
 
     #[test]
-    fn nothing_is_interpolated_across_a_contact() {
-        let mut scene = scene(0.0, 1);
-        // The racket stands still from 0.5 s on: a jump in velocity of 30 m/s.
-        for (camera, keypoints) in scene.cameras.iter().zip(&mut scene.keypoints) {
-            for frame in &mut keypoints.frames {
-                let seen = camera.seen_at_seconds(frame.pts_seconds, frame.points[0].unwrap().px);
-                if seen > 0.5 {
-                    frame.points[0].as_mut().unwrap().px = camera.camera.project(&racket(0.5)).unwrap().into();
-                }
-            }
+    fn pixels_that_are_no_numbers_or_outside_the_picture_count_as_missing_and_are_told() {
+        let good = scene(1.0, 1);
+        let mut bad = scene(1.0, 1);
+        for (frame, px) in
+            [(50, [f64::NAN, 100.0]), (60, [100.0, f64::INFINITY]), (70, [-300.0, 200.0]), (80, [5e6, 9.0])]
+        {
+            bad.keypoints[1].frames[frame].points[0].as_mut().unwrap().px = px;
         }
-        let worst = |breaks_seconds: Vec<f64>| {
-            let settings = LiftSettings { breaks_seconds, ..LiftSettings::default() };
-            let lifted = lift(&scene.cameras, &scene.lenses, &scene.rig, &scene.keypoints, &settings).unwrap();
-            let tracks = &lifted.tracks;
-            let near = |t: f64| (t - 0.5).abs() < 0.02;
-            let errors: Vec<f64> = (0..tracks.session_seconds.len())
-                .filter(|&i| near(tracks.session_seconds[i]))
-                .filter_map(|i| {
-                    let truth = racket(tracks.session_seconds[i].min(0.5));
-                    Some((Point3::from(tracks.at(i, 0)?.position_m) - truth).norm())
-                })
-                .collect();
-            (errors.iter().copied().fold(0.0, f64::max), errors.len())
-        };
-        let (across, _) = worst(Vec::new());
-        let (split, measured) = worst(vec![0.5]);
-        println!("worst error at contact {:.1} mm across it, {:.1} mm split there", 1e3 * across, 1e3 * split);
-        assert!(split < 0.012 && split < 0.5 * across && measured >= 8, "{split} {across} {measured}");
+        bad.keypoints[1].frames[90].points[0].as_mut().unwrap().score = f64::NAN;
+        let mut missing = scene(1.0, 1);
+        for frame in [50, 60, 70, 80, 90] {
+            missing.keypoints[1].frames[frame].points[0] = None;
+        }
+        let run = |s: &Scene| lift(&s.cameras, &s.lenses, &s.rig, &s.keypoints, &LiftSettings::default()).unwrap();
+        let (bad, missing, good) = (run(&bad), run(&missing), run(&good));
+        assert_eq!(bad.tracks, missing.tracks);
+        assert_ne!(bad.tracks, good.tracks);
+        let told = |part: &str| bad.remarks.iter().any(|r| r.starts_with("Camera corner: ") && r.contains(part));
+        assert!(told("3 sights are not numbers") && told("2 sights lie outside the picture"), "{:?}", bad.remarks);
+    }
+
+    #[test]
+    fn a_point_of_one_camera_alone_is_missing() {
+        let mut scene = scene(0.0, 1);
+        for frame in &mut scene.keypoints[1].frames {
+            frame.points[1] = None;
+        }
+        let lifted =
+            lift(&scene.cameras, &scene.lenses, &scene.rig, &scene.keypoints, &LiftSettings::default()).unwrap();
+        assert!(lifted.tracks.points.iter().all(|row| row[1].is_none()));
+        assert!(lifted.tracks.points.iter().any(|row| row[0].is_some()));
     }
 
     #[test]
@@ -630,6 +644,11 @@ mod tests {
         let message = run(&apart).unwrap_err().to_string();
         println!("{message}");
         assert!(message.contains("\"fence\" span 0.0") && message.contains("\"corner\" 100.0"));
+
+        let mut backward = scene(0.0, 1);
+        backward.keypoints[1].frames.swap(20, 21);
+        let message = run(&backward).unwrap_err().to_string();
+        assert!(message.contains("\"corner\": frame 20") && message.contains("must be numbers and rise"), "{message}");
 
         let mut twice = scene(0.0, 1);
         twice.keypoints[1] = good.keypoints[0].clone();

@@ -15,7 +15,7 @@ const SETTLED_SDS: f64 = 1e-9;
 
 /// Largest standard deviation, as a share of the distance to the nearest camera, of a point that is still returned. The
 /// distance is nearly Gaussian in its inverse only: past about a quarter, the first-order interval no longer holds.
-const LARGEST_RELATIVE_SD: f64 = 0.25;
+pub(crate) const LARGEST_RELATIVE_SD: f64 = 0.25;
 
 /// One view of a point.
 #[derive(Debug, Clone, Copy)]
@@ -315,7 +315,7 @@ pub(crate) mod tests {
     fn agrees_with_a_general_least_squares_optimiser() {
         // Reference: scipy.optimize.least_squares on the four reprojection residuals of the 3 × 4 projection matrices
         // P1 = [[1739.4827, -381.8377, 0, 9600], [381.8377, 381.8377, -1500, 6900], [0.7071, 0.7071, 0, 10]] and P2, its
-        // mirror image in x.
+        // mirror image in x (`tests/reference/two_view_optimum.py`).
         let cameras = reference_cameras();
         let point = Point3::new(0.3, -0.4, 1.2);
         let exact = [Vector2::new(1034.7749507721, 509.7863572835), Vector2::new(948.8410588764, 508.4377482427)];

@@ -34,7 +34,6 @@ pub(crate) fn pairs(names: &[String]) -> Vec<Sides<usize>> {
 pub(crate) struct Judge<'a> {
     pub(crate) calibration: &'a CalibrationCovariance,
     pub(crate) limit_sds: f64,
-    pub(crate) breaks_seconds: &'a [f64],
     /// Factor on the pixel standard deviations of each name.
     pub(crate) scales: &'a [f64],
 }
@@ -72,9 +71,8 @@ fn state(pair: Sides<usize>, at: usize, frame: usize, tracks: &[CameraTracks], j
     };
     let position = |name: usize, (seconds, own): (f64, CalibratedView)| {
         let others = tracks.iter().enumerate().filter(|(camera, _)| *camera != at);
-        let mut views: Vec<CalibratedView> = others
-            .filter_map(|(_, other)| other.seen_at(name, seconds, judge.breaks_seconds, judge.scales[name]))
-            .collect();
+        let mut views: Vec<CalibratedView> =
+            others.filter_map(|(_, other)| other.seen_at(name, seconds, judge.scales[name])).collect();
         views.push(own);
         let found = triangulate_agreeing(&views, judge.calibration, judge.limit_sds).ok()?;
         (found.used.len() == views.len()).then_some(found.point.position)

@@ -9,7 +9,7 @@ use rerun::{
     AssetVideo, LineStrips2D, Mat3x3, Pinhole, Points2D, Quaternion, Radius, Transform3D, VideoFrameReference,
 };
 
-use crate::places::{Part, connections, single};
+use crate::places::{Part, connections, position, single};
 use crate::recording::{Recording, SESSION_TIME, with_blanks};
 use crate::{ViewError, ViewInput, colours, video};
 
@@ -149,6 +149,45 @@ fn marks(
         .with_keypoint_ids(all.iter().map(|(_, id, _)| *id))
         .with_colors(all.iter().map(|(_, _, colour)| *colour));
     recording.rows(&entity, &[(SESSION_TIME, &times)], points.columns(lengths))
+}
+
+/// The tracks as each camera sees them, drawn in its pictures with the lens's distortion, at the time of the frame in which the
+/// player is seen then (the row delay of one of the player's points is taken off).
+pub(crate) fn record_reprojected(recording: &Recording, input: &ViewInput<'_>) -> Result<(), ViewError> {
+    let tracks = input.tracks;
+    let handedness = input.session.description.player.handedness;
+    for camera in input.cameras {
+        let pixel = |instant: usize, column: usize| {
+            let place = position(tracks, instant, column)?;
+            let px: [f64; 2] = camera.camera.project(&place.into())?.into();
+            let [width, height] = camera.camera.intrinsics.size_px.map(f64::from);
+            // Far outside the picture a lens model says nothing.
+            let near = (-width..2.0 * width).contains(&px[0]) && (-height..2.0 * height).contains(&px[1]);
+            near.then_some(px)
+        };
+        let delay = |instant: usize| {
+            let seen = (0..tracks.names.len()).find_map(|column| pixel(instant, column));
+            seen.map_or(0.0, |px| camera.camera.row_delay_seconds(px.into()))
+        };
+        let times: Vec<f64> = tracks.session_seconds.iter().enumerate().map(|(i, t)| t - delay(i)).collect();
+        for part in Part::ALL {
+            let entity = format!("{}/reprojected/{}", picture_entity(&camera.name), part.entity());
+            let pairs = connections(part, &tracks.names, handedness);
+            let strips = |i| -> Vec<Vec<[f32; 2]>> {
+                let strip = |[a, b]: &[usize; 2]| Some(vec![corner_px(pixel(i, *a)?), corner_px(pixel(i, *b)?)]);
+                pairs.iter().filter_map(strip).collect()
+            };
+            let (times, rows) = with_blanks(times.iter().enumerate().map(|(i, t)| (*t, strips(i))));
+            let lengths: Vec<usize> = rows.iter().map(Vec::len).collect();
+            let look = LineStrips2D::update_fields()
+                .with_radii([Radius::new_ui_points(0.6)])
+                .with_colors([colours::REPROJECTED]);
+            recording.fixed(&entity, &look)?;
+            let columns = LineStrips2D::new(rows.into_iter().flatten()).columns(lengths);
+            recording.rows(&entity, &[(SESSION_TIME, &times)], columns)?;
+        }
+    }
+    Ok(())
 }
 
 #[cfg(test)]

@@ -13,6 +13,10 @@ pub(crate) const TRUNK: Rgba = [176, 182, 190, 255];
 pub(crate) const RACKET: Rgba = [250, 250, 250, 255];
 /// Trail of the racket tip.
 pub(crate) const TRAIL: Rgba = [226, 104, 148, 255];
+/// Tracks drawn back into the pictures.
+pub(crate) const REPROJECTED: Rgba = [120, 255, 214, 255];
+/// Strokes of the earlier session.
+pub(crate) const BEFORE: Rgba = [150, 156, 166, 255];
 /// Ball.
 pub(crate) const BALL: Rgba = [226, 240, 96, 255];
 /// Uncertainty.

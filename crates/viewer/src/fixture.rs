@@ -95,6 +95,7 @@ impl Fixture {
             court: Some(&self.court),
             keypoints: &self.keypoints,
             vertical: Vertical::ZUp,
+            before: None,
         }
     }
 

@@ -19,7 +19,7 @@ use rerun::{AsComponents, RecordingStreamBuilder};
 use crate::cameras::picture_entity;
 use crate::places::{named, single};
 use crate::planes::span;
-use crate::recording::{APPLICATION, Recording, SESSION_TIME};
+use crate::recording::{APPLICATION, Recording, SESSION_TIME, TIME_TO_CONTACT};
 use crate::{ViewError, ViewInput, colours, curves};
 
 /// Part of real speed at which the recording opens.
@@ -63,11 +63,14 @@ pub(crate) fn send(recording: &Recording, input: &ViewInput<'_>) -> Result<(), V
 /// Space and pictures above, curves and text below.
 fn root(input: &ViewInput<'_>, extras: &mut Extras) -> ContainerLike {
     let court: ContainerLike = Spatial3DView::new("Court and player").with_origin("world").into();
-    let overlay: ContainerLike = Spatial3DView::new("Strokes over each other").with_origin("strokes").into();
+    let overlay: ContainerLike =
+        Spatial3DView::new(if input.before.is_some() { "Before (grey) and now" } else { "Strokes over each other" })
+            .with_origin("strokes")
+            .into();
     let player = player_place(input);
     look_at(extras, &court, player);
-    // The overlay stands with mid-hip at contact above the origin.
-    look_at(extras, &overlay, player.map(|[_, _, up]| [0.0, 0.0, up]));
+    // The overlay stands in body axes about the origin.
+    look_at(extras, &overlay, Some([0.0; 3]));
     let pictures = input.cameras.iter().map(|camera| -> ContainerLike {
         Spatial2DView::new(camera.name.clone()).with_origin(picture_entity(&camera.name)).into()
     });
@@ -81,7 +84,9 @@ fn root(input: &ViewInput<'_>, extras: &mut Extras) -> ContainerLike {
         .collect();
     let wide = shapes.iter().sum::<f32>().clamp(0.5, 2.5);
     let pictures = Horizontal::new(pictures).with_column_shares(shapes);
-    let above = Horizontal::new([Tabs::new([court, overlay]).into(), pictures.into()]).with_column_shares([1.5, wide]);
+    // A comparison opens with the strokes over each other.
+    let space = Tabs::new(if input.before.is_some() { [overlay, court] } else { [court, overlay] });
+    let above = Horizontal::new([space.into(), pictures.into()]).with_column_shares([1.5, wide]);
     let log: ContainerLike = TextLogView::new("Events").with_origin("events").into();
     let about: ContainerLike = TextDocumentView::new("About").with_origin("about").into();
     let below = Horizontal::new([curve_tabs(input), Tabs::new([about, log]).into()]).with_column_shares([2.0, 1.0]);
@@ -103,10 +108,13 @@ fn curve_tabs(input: &ViewInput<'_>) -> ContainerLike {
     Tabs::new(plots).into()
 }
 
-/// The session clock, with the first stroke in a slow loop.
+/// The session clock, with the first stroke in a slow loop; the time to contact for a comparison.
 fn time_panel(input: &ViewInput<'_>) -> TimePanel {
-    let panel =
-        TimePanel::new().with_state(PanelState::Collapsed).with_timeline(SESSION_TIME).with_playback_speed(SPEED);
+    let panel = TimePanel::new().with_state(PanelState::Collapsed).with_playback_speed(SPEED);
+    if input.before.is_some() {
+        return panel.with_timeline(TIME_TO_CONTACT).with_loop_mode(LoopMode::All).with_play_state(PlayState::Playing);
+    }
+    let panel = panel.with_timeline(SESSION_TIME);
     let Some([from, to]) = input.strokes.strokes.iter().find_map(span) else { return panel };
     panel
         .with_time_selection(TimeInt::from_secs(from)..=TimeInt::from_secs(to))

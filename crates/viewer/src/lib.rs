@@ -1,7 +1,8 @@
 //! A recording of a session for the rerun viewer: court, cameras with their footage, points, skeleton, racket, ball,
 //! planes of the body, uncertainty, curves and events, on one clock.
 //!
-//! This is the only crate that knows rerun, and no rerun type is in its public items.
+//! [`save`] writes it to a file, [`Live`] while the stages still work, and [`Server`] offers either to a viewer on this
+//! machine. This is the only crate that knows rerun, and no rerun type is in its public items.
 //!
 //! # Conventions
 //!
@@ -11,8 +12,10 @@
 //!   shown. Timeline `time_to_contact` overlays the strokes, each under its own entity.
 //! - rerun counts pixels from the corner of the picture; midline from the centre of the first pixel. Half a pixel is
 //!   added on the way.
-//! - rerun's cameras have no lens distortion: 2D points lie where the footage shows them, projections of 3D things into a
-//!   picture are off by the distortion.
+//! - rerun's cameras have no lens distortion. 2D points lie where the footage shows them; the reprojected skeleton is
+//!   projected here, with distortion and rolling shutter, and lies in the picture's own pixels.
+//! - Strokes are laid over each other in body axes at contact: hitting side along x, front along y, up along z, with the
+//!   middle of the trunk at the origin; left-handers are mirrored, as in the analysis.
 //! - Where something is not measured, an empty row says so; nothing old stays in view longer than [`LINGER_SECONDS`].
 //! - Degrees and centimetres appear here because this is a place of showing.
 
@@ -22,13 +25,16 @@ mod curves;
 #[cfg(test)]
 mod fixture;
 mod layout;
+mod live;
 mod notes;
 mod overlay;
 mod places;
 mod planes;
 mod player;
 mod recording;
+mod server;
 mod video;
+mod web_viewer;
 mod world;
 
 use std::path::{Path, PathBuf};
@@ -40,6 +46,9 @@ use midline_session::footage::Footage;
 use midline_session::keypoints::Keypoints;
 use midline_session::strokes::Strokes;
 use midline_session::tracks::Tracks;
+
+pub use live::{Live, Part};
+pub use server::Server;
 
 /// Version of the rerun viewer that recordings are made for.
 pub const VIEWER_VERSION: &str = "0.36.3";
@@ -72,6 +81,19 @@ pub struct ViewInput<'a> {
     pub keypoints: &'a [Keypoints],
     /// Whether the world's z axis is vertical.
     pub vertical: Vertical,
+    /// An earlier session whose strokes are laid over these at contact.
+    pub before: Option<BeforeView<'a>>,
+}
+
+/// The session that is compared with.
+#[derive(Debug, Clone, Copy)]
+pub struct BeforeView<'a> {
+    /// What a person said about it.
+    pub session: &'a Session,
+    /// Its 3D tracks.
+    pub tracks: &'a Tracks,
+    /// Its strokes.
+    pub strokes: &'a Strokes,
 }
 
 /// Why a recording could not be written.
@@ -97,6 +119,14 @@ pub enum ViewError {
         /// The library's reason.
         reason: String,
     },
+    /// The page could not be served.
+    #[error("serving the 3D view on port {port} of this machine failed: {reason}; choose another port, or 0 for any")]
+    Serving {
+        /// The port.
+        port: u16,
+        /// The reason.
+        reason: String,
+    },
 }
 
 /// Writes the recording to `path` (`.rrd`): temporary file in the same folder, fsync, rename. Returns what was left out
@@ -110,6 +140,7 @@ pub fn save(path: &Path, input: &ViewInput) -> Result<Vec<String>, ViewError> {
     world::record(&recording, input)?;
     cameras::record(&recording, input, &mut remarks)?;
     player::record(&recording, input)?;
+    cameras::record_reprojected(&recording, input)?;
     planes::record(&recording, input)?;
     overlay::record(&recording, input)?;
     curves::record(&recording, input)?;

@@ -20,8 +20,8 @@ const ABOVE_M: f64 = 0.8;
 /// Corners of the drawn parts of the midline and the frontal plane, in order around.
 type Quads = [[[f32; 3]; 4]; 2];
 
-/// Both planes at an instant, by the analysis' own body axes; `None` when a shoulder or a hip was not measured.
-fn quads(tracks: &Tracks, instant: usize, handedness: Handedness) -> Option<Quads> {
+/// The analysis' own body axes at an instant; `None` when a shoulder or a hip was not measured.
+pub(crate) fn body_frame(tracks: &Tracks, instant: usize, handedness: Handedness) -> Option<BodyFrame> {
     let (dominant, other) = match handedness {
         Handedness::Right => ("right", "left"),
         Handedness::Left => ("left", "right"),
@@ -33,7 +33,12 @@ fn quads(tracks: &Tracks, instant: usize, handedness: Handedness) -> Option<Quad
         dominant_hip: at(dominant, "hip")?,
         other_hip: at(other, "hip")?,
     };
-    let frame = BodyFrame::from_joints(&joints, handedness)?;
+    BodyFrame::from_joints(&joints, handedness)
+}
+
+/// Both planes at an instant.
+fn quads(tracks: &Tracks, instant: usize, handedness: Handedness) -> Option<Quads> {
+    let frame = body_frame(tracks, instant, handedness)?;
     let quad = |along: Vector3<f64>| {
         let corner = |a: f64, h: f64| single(frame.origin + along * a + frame.up * h);
         [corner(-REACH_M, -BELOW_M), corner(REACH_M, -BELOW_M), corner(REACH_M, ABOVE_M), corner(-REACH_M, ABOVE_M)]

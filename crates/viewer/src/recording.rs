@@ -16,6 +16,7 @@ pub(crate) const SESSION_TIME: &str = "session_time";
 /// Session time minus contact.
 pub(crate) const TIME_TO_CONTACT: &str = "time_to_contact";
 
+#[derive(Debug)]
 pub(crate) struct Recording {
     path: PathBuf,
     temporary: NamedTempFile,
@@ -76,12 +77,28 @@ impl Recording {
         self.stream.send_columns(entity, times.collect::<Vec<_>>(), columns).map_err(|e| self.failed(entity, &e))
     }
 
-    /// Completes the file and moves it into place.
-    pub(crate) fn finish(self) -> Result<(), ViewError> {
-        let Self { path, temporary, stream } = self;
-        stream.flush_blocking().map_err(|e| failed(&path, "writing", &e))?;
+    /// Writes down what has been recorded so far.
+    pub(crate) fn flush(&self) -> Result<(), ViewError> {
+        self.stream.flush_blocking().map_err(|e| failed(&self.path, "writing", &e))
+    }
+
+    pub(crate) fn temporary_path(&self) -> &Path {
+        self.temporary.path()
+    }
+
+    /// Completes the file where it is.
+    pub(crate) fn end(self) -> Result<NamedTempFile, ViewError> {
+        self.flush()?;
+        let Self { temporary, stream, .. } = self;
         stream.finalize_deferred_sinks();
         drop(stream);
+        Ok(temporary)
+    }
+
+    /// Completes the file and moves it into place.
+    pub(crate) fn finish(self) -> Result<(), ViewError> {
+        let path = self.path.clone();
+        let temporary = self.end()?;
         let io = |action| {
             let path = path.clone();
             move |source| ViewError::Io { path, action, source }

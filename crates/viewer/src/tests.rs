@@ -72,6 +72,8 @@ fn everything_that_was_promised_is_in_the_file() {
         let sides = ["trunk", "dominant_side", "other_side", "racket"].map(|side| format!("/picture/points/{side}"));
         let parts = parts.map(str::to_owned).into_iter().chain(sides);
         expected.extend(parts.map(|part| format!("/world/cameras/{camera}{part}")));
+        let parts = ["trunk", "dominant_side", "other_side", "racket"];
+        expected.extend(parts.map(|part| format!("/world/cameras/{camera}/picture/reprojected/{part}")));
     }
     for stroke in 1..=2 {
         expected.extend(["", "/skeleton", "/racket_path"].map(|part| format!("/strokes/stroke_{stroke}{part}")));

@@ -10,8 +10,8 @@ use crate::{ViewError, ViewInput, colours};
 pub(crate) fn record(recording: &Recording, input: &ViewInput<'_>) -> Result<(), ViewError> {
     if input.vertical == Vertical::ZUp {
         recording.fixed("world", &ViewCoordinates::RIGHT_HAND_Z_UP())?;
-        recording.fixed("strokes", &ViewCoordinates::RIGHT_HAND_Z_UP())?;
     }
+    recording.fixed(crate::overlay::NOW, &ViewCoordinates::RIGHT_HAND_Z_UP())?;
     let Some(court) = input.court else { return Ok(()) };
     let lines = court.lines_m.values().map(|line| rectangle(*line));
     recording

@@ -12,6 +12,8 @@
 //!   diagonally inside, are black. Every camera and every view therefore names the same physical corner first. On a ChArUco
 //!   board the markers say which corner is which.
 
+mod background;
+mod court_lines;
 mod court_overlay;
 mod crossings;
 mod edge_width;
@@ -24,11 +26,14 @@ mod markers;
 mod numbering;
 mod opencv_file;
 mod page;
+mod paint;
 pub mod reference;
 mod refinement;
 mod search;
 
-pub use court_overlay::draw_court;
+pub use background::{Background, BackgroundShift};
+pub use court_lines::{SeenLine, court_lines, median_picture};
+pub use court_overlay::{Sheet, court_sheet, draw_court};
 pub use error::VisionError;
 pub use grey::Grey;
 pub use markers::{MARKER_LAYOUT, MarkerCells, marker_cells, marker_squares};
@@ -36,6 +41,8 @@ pub use opencv_file::{read_lens_file, write_lens_file};
 pub use page::{Paper, board_block, board_page};
 pub use search::{FoundBoard, find_board};
 
+#[cfg(test)]
+mod court_line_tests;
 #[cfg(test)]
 mod drawn_board;
 #[cfg(test)]

@@ -5,6 +5,9 @@ use std::collections::BTreeMap;
 use midline_session::strokes::{Outcome, Verdict};
 use nalgebra::{Isometry3, Vector3};
 
+mod aims;
+mod traps;
+
 use super::*;
 use crate::test_swing::{BOUNCE_SECONDS, Recorded, Recording, Slowing, TestSwing, measured, record};
 
@@ -222,7 +225,9 @@ fn events_are_where_the_curves_have_them() {
         EventKind::Contact,
         EventKind::FollowThroughEnd,
     ];
-    assert_eq!(order.into_iter().filter(|k| *k != EventKind::FarthestAcross).collect::<Vec<_>>(), ranks);
+    // These overlap with the others, differently from swing to swing.
+    let elsewhere = [EventKind::FarthestAcross, EventKind::ShoulderTurnStart, EventKind::TrunkOpening];
+    assert_eq!(order.into_iter().filter(|k| !elsewhere.contains(k)).collect::<Vec<_>>(), ranks);
     assert!(stroke.events.iter().all(|e| e.sd_seconds > 0.0 && !e.definition.is_empty() && !e.source.is_empty()));
 }
 
@@ -243,7 +248,12 @@ fn left_handers_and_turned_courts_give_the_same_numbers() {
     let compare = |other: &BTreeMap<String, (f64, [f64; 2])>, least: usize| {
         let mut compared = 0;
         for (id, (value, _)) in other {
-            let allowed = if id.ends_with("rate") || id.contains("speed") { 0.5 } else { 0.02 };
+            let allowed = match id {
+                _ if id.ends_with("rate") || id.contains("speed") => 0.5,
+                // Its ends move with the instants.
+                _ if id.contains("path") => 0.04,
+                _ => 0.02,
+            };
             assert!((value - right[id].0).abs() < allowed, "{id} {value} {:?}", right[id]);
             compared += 1;
         }
@@ -432,7 +442,7 @@ fn every_measure_is_described() {
     ids.dedup();
     assert_eq!(ids.len(), kinds.len());
     for kind in &kinds {
-        assert!(["m", "s", "rad", "m/s", "rad/s", "1"].contains(&kind.unit), "{}", kind.id);
+        assert!(["m", "s", "rad", "m/s", "rad/s", "share", "1"].contains(&kind.unit), "{}", kind.id);
         assert!(kind.definition.len() > 20 && kind.name.len() > 5, "{}", kind.id);
         assert!(kind.id.chars().all(|c| c.is_ascii_lowercase() || c == '-'), "{}", kind.id);
     }

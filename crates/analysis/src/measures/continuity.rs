@@ -1,5 +1,7 @@
 //! Racket speed: how fast, how evenly it rises.
 
+use std::ops::RangeInclusive;
+
 use midline_session::strokes::Outcome;
 use midline_signal::{log_dimensionless_jerk, spectral_arc_length};
 
@@ -19,6 +21,10 @@ pub(crate) const DIP_SIGNIFICANCE_ID: &str = "tip-speed-dip-significance";
 /// A dip is claimed from this many standard deviations on.
 const LEAST_SIGNIFICANCE: f64 = 4.0;
 
+/// A short window holds more independent speeds, of which one may fall by chance: its standard deviations count for less by this
+/// factor. Set so that clean made-up swings show no dip.
+const SHORT_WINDOW_FACTOR: f64 = 1.25;
+
 /// Identifier of the depth of the deepest dip.
 pub(crate) const DIP_DEPTH_ID: &str = "tip-speed-dip-depth";
 
@@ -33,7 +39,7 @@ const UNSEEN: &str = "the racket tip was not seen without gaps between the end o
 pub(super) fn measures() -> Vec<MeasureKind> {
     let tip = [Need::Point(Spot::RacketTip)];
     let phased = [Need::Trunk, Need::Point(Spot::DominantWrist), Need::Point(Spot::RacketTip)];
-    vec![
+    let list = vec![
         MeasureKind::new(
             "tip-speed-contact",
             "racket-tip speed at contact",
@@ -61,7 +67,7 @@ pub(super) fn measures() -> Vec<MeasureKind> {
         MeasureKind::new(
             DIP_DEPTH_ID,
             "deepest dip of the racket-tip speed",
-            "1",
+            "share",
             "between end of take-back and contact: the deepest fall (in m/s) of the racket-tip speed that follows a rise and is followed by one, as a share of the lower of the two neighbouring peaks; 0 when none stands out of the noise, or none exceeds a tenth of that peak and 3 % of the speed at contact. In the last 60 ms before contact only slower changes are seen",
             &phased,
             |view| Ok(deepest_dip(view)?.map_or(0.0, |dip| dip.depth())),
@@ -73,10 +79,7 @@ pub(super) fn measures() -> Vec<MeasureKind> {
             "1",
             "the fall of tip-speed-dip-depth over the standard deviation of the difference of the two speeds; positive",
             &phased,
-            |view| {
-                let sd = |k: usize| view.setting.tip_speed_sds.get(k).copied().flatten().unwrap_or(f64::INFINITY);
-                Ok(deepest_dip(view)?.map_or(0.0, |dip| dip.fall / sd(dip.before).hypot(sd(dip.lowest))))
-            },
+            |view| Ok(deepest_dip(view)?.map_or(0.0, |dip| dip.significance)),
         )
         .not_reported(),
         MeasureKind::new(
@@ -97,10 +100,7 @@ pub(super) fn measures() -> Vec<MeasureKind> {
             "s",
             "time that the racket-tip speed spends in the lower half of the deepest dip (below the lower neighbouring peak by more than half its depth)",
             &phased,
-            |view| {
-                let speed = view.tip_speed.as_slice();
-                deepest_dip(view)?.ok_or("the speed has no dip")?.seconds(speed, view.grid.step)
-            },
+            |view| deepest_dip(view)?.ok_or("the speed has no dip")?.seconds.ok_or(UNSEEN.into()),
         )
         .reviewed(only_with_a_clear_dip),
         MeasureKind::new(
@@ -132,55 +132,127 @@ pub(super) fn measures() -> Vec<MeasureKind> {
             &phased,
             |view| log_dimensionless_jerk(&swing_speed(view)?, 1.0 / view.grid.step).ok_or("the swing is too short".into()),
         ),
-    ]
+    ];
+    // Speeds themselves need depth; their course in time shows where the motion is across the view.
+    let needs_depth = ["tip-speed-contact", "tip-speed-peak"];
+    list.into_iter()
+        .map(|kind| if needs_depth.contains(&kind.id.as_str()) { kind } else { kind.in_one_picture() })
+        .collect()
+}
+
+/// In one picture a racket that turns toward the camera seems to slow down. Its length in the picture tells: it must stay above
+/// this share of its greatest.
+const LEAST_SHARE_OF_LENGTH: f64 = 0.6;
+
+fn is_across_the_view(view: &StrokeView) -> Result<(), Because> {
+    if !view.setting.one_camera {
+        return Ok(());
+    }
+    let range = view.phase_index(Phase::ForwardStart)?..=view.grid.contact;
+    let lengths: Option<Vec<f64>> = range
+        .map(|k| {
+            let (tip, butt) = (view.state(Spot::RacketTip, k)?, view.state(Spot::RacketButt, k)?);
+            Some((tip.position - butt.position).norm())
+        })
+        .collect();
+    let lengths = lengths.ok_or("racket butt and tip were not seen without gaps in the forward swing")?;
+    let longest = lengths.iter().copied().fold(0.0, f64::max);
+    let shortest = lengths.iter().copied().fold(f64::INFINITY, f64::min);
+    if shortest < LEAST_SHARE_OF_LENGTH * longest {
+        return Err(format!(
+            "one camera: in the forward swing the racket points along the view (its length in the picture falls to {:.0} % of its greatest), so that its speed in the picture is not its speed",
+            100.0 * shortest / longest
+        )
+        .into());
+    }
+    Ok(())
 }
 
 fn tip_peak(view: &StrokeView) -> Result<(f64, f64), Because> {
+    is_across_the_view(view)?;
     let range = view.grid.index(-0.3)..=view.grid.contact;
     let reach = (0.030 / view.grid.step).round() as usize;
     peak(&view.tip_speed, &view.setting.tip_speed_sds, range, reach).ok_or_else(|| "the racket tip was not seen".into())
 }
 
 fn swing_speed(view: &StrokeView) -> Result<Vec<f64>, Because> {
-    let range = view.phase_index(Phase::TakeBackEnd)?..=view.grid.contact;
-    let speeds: Option<Vec<f64>> = view.tip_speed.get(range).and_then(|part| part.iter().copied().collect());
-    speeds.ok_or(UNSEEN.into())
+    is_across_the_view(view)?;
+    part(&view.tip_speed, view.phase_index(Phase::TakeBackEnd)?..=view.grid.contact).ok_or(UNSEEN.into())
+}
+
+fn part(series: &[Option<f64>], range: RangeInclusive<usize>) -> Option<Vec<f64>> {
+    series.get(range)?.iter().copied().collect()
 }
 
 /// A fall between two rises.
 #[derive(Debug, Clone, Copy)]
 struct Dip {
-    before: usize,
-    lowest: usize,
-    after: usize,
+    /// From the peak before it until the speed is regained.
+    around: [usize; 2],
     /// The lower of the two neighbouring peaks, m/s.
     peak: f64,
     /// How far the speed falls below it, m/s.
     fall: f64,
+    /// The fall over the standard deviation of the difference of the two speeds.
+    significance: f64,
+    /// Seconds in the lower half of the dip; `None` where a value is missing.
+    seconds: Option<f64>,
 }
 
 impl Dip {
     fn depth(&self) -> f64 {
         self.fall / self.peak
     }
+}
 
-    fn seconds(&self, speed: &[Option<f64>], step: f64) -> Result<f64, Because> {
-        let level = self.peak - self.fall / 2.0;
-        let lowered: Series = speed.iter().map(|v| v.map(|v| v - level)).collect();
-        Ok(steps_below_zero(&lowered, self.before..=self.after).ok_or(UNSEEN)? * step)
-    }
+/// The deepest dip of the speed through the window in which it was the clearest for the stroke as measured: a long window sees
+/// shallow dips, a short one brief dips.
+fn deepest_dip(view: &StrokeView) -> Result<Option<Dip>, Because> {
+    is_across_the_view(view)?;
+    let range = view.phase_index(Phase::TakeBackEnd)?..=view.grid.contact;
+    let (speed, sds) = view
+        .setting
+        .dip_window
+        .and_then(|i| view.quick_tip_speeds.get(i).zip(view.setting.quick_tip_sds.get(i)))
+        .unwrap_or((&view.tip_speed, &view.setting.tip_speed_sds));
+    let factor = if view.setting.dip_window.is_some() { SHORT_WINDOW_FACTOR } else { 1.0 };
+    let dip = dip_of(view, speed, sds, range).ok_or(UNSEEN)?;
+    Ok(dip.map(|dip| Dip { significance: dip.significance / factor, ..dip }))
+}
+
+/// Which of the short windows shows a clearer dip than the usual one; `None` for none.
+pub(crate) fn clearest_dip_window(view: &StrokeView) -> Option<usize> {
+    let range = view.phase_index(Phase::TakeBackEnd).ok()?..=view.grid.contact;
+    let significance = |speed: &Series, sds: &Series| {
+        dip_of(view, speed, sds, range.clone()).flatten().map_or(0.0, |dip| dip.significance)
+    };
+    let usual = significance(&view.tip_speed, &view.setting.tip_speed_sds);
+    let quick = view.quick_tip_speeds.iter().zip(&view.setting.quick_tip_sds);
+    quick
+        .map(|(speed, sds)| significance(speed, sds) / SHORT_WINDOW_FACTOR)
+        .enumerate()
+        .filter(|(_, found)| *found > usual)
+        .max_by(|a, b| a.1.total_cmp(&b.1))
+        .map(|(i, _)| i)
 }
 
 /// The dip with the greatest fall. The rise before it must be as large as the fall: a speed that only comes down from the
 /// take-back and then rises has no dip.
-fn deepest_dip(view: &StrokeView) -> Result<Option<Dip>, Because> {
-    let from = view.phase_index(Phase::TakeBackEnd)?;
-    let speed = swing_speed(view)?;
+/// Outer `None` when a speed is missing.
+fn dip_of(
+    view: &StrokeView,
+    series: &[Option<f64>],
+    sds: &[Option<f64>],
+    range: RangeInclusive<usize>,
+) -> Option<Option<Dip>> {
+    let from = *range.start();
+    let speed = part(series, range)?;
     // Greatest speed from each instant to contact.
     let mut later = speed.clone();
     for k in (0..later.len().saturating_sub(1)).rev() {
         later[k] = later[k].max(later[k + 1]);
     }
+    let sd = |k: usize| sds.get(k).copied().flatten().unwrap_or(f64::INFINITY);
     let mut deepest: Option<Dip> = None;
     let mut lowest_so_far = f64::INFINITY;
     for (l, top) in speed.iter().enumerate() {
@@ -190,11 +262,17 @@ fn deepest_dip(view: &StrokeView) -> Result<Option<Dip>, Because> {
             let fall = (peak - bottom).min(top - lowest_so_far);
             if fall > 0.0 && deepest.is_none_or(|d| fall > d.fall) {
                 let regained = speed.iter().skip(m).position(|v| *v >= peak).map_or(speed.len() - 1, |i| m + i);
-                deepest = Some(Dip { before: from + l, lowest: from + m, after: from + regained, peak, fall });
+                let significance = fall / sd(from + l).hypot(sd(from + m));
+                deepest = Some(Dip { around: [from + l, from + regained], peak, fall, significance, seconds: None });
             }
         }
     }
-    Ok(deepest)
+    Some(deepest.map(|dip| {
+        let level = dip.peak - dip.fall / 2.0;
+        let lowered: Series = series.iter().map(|v| v.map(|v| v - level)).collect();
+        let steps = steps_below_zero(&lowered, dip.around[0]..=dip.around[1]);
+        Dip { seconds: steps.map(|steps| steps * view.grid.step), ..dip }
+    }))
 }
 
 /// Whether a dip is claimed: it exceeds the limits, and stands out of the noise by [`LEAST_SIGNIFICANCE`]. The

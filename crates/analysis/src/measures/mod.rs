@@ -18,7 +18,7 @@ use crate::trials::Evaluations;
 use crate::view::{Because, Setting, StrokeView};
 
 /// What footage must bring for a measure.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) enum Need {
     /// The point is in the tracks.
     Point(Spot),
@@ -26,6 +26,8 @@ pub(crate) enum Need {
     Trunk,
     /// The world is the court frame.
     Court,
+    /// At least so many frames per second.
+    FrameRate(f64),
 }
 
 impl Need {
@@ -38,6 +40,13 @@ impl Need {
         match self {
             Self::Point(spot) => absent(spot).map(point),
             Self::Trunk => crate::spots::TRUNK.into_iter().find_map(absent).map(point),
+            Self::FrameRate(least_hz) => {
+                let rate_hz = 1.0 / setting.frame_seconds;
+                // A nominal 120 may be 119.9.
+                (rate_hz < 0.98 * least_hz).then(|| {
+                    format!("it needs {least_hz:.0} frames per second or more, and the footage has {rate_hz:.0}").into()
+                })
+            }
             Self::Court if setting.z_is_up => None,
             Self::Court => {
                 Some("the vertical and the court's directions are not known (no court points were marked)".into())
@@ -62,6 +71,8 @@ pub(crate) struct MeasureKind {
     pub(crate) needs: Vec<Need>,
     value: Value,
     pub(crate) review: Option<Review>,
+    /// Whether places in the picture plane of one camera carry it.
+    pub(crate) in_one_picture: bool,
     /// False for a number that only statements and reviews use.
     pub(crate) is_reported: bool,
 }
@@ -83,12 +94,19 @@ impl MeasureKind {
             needs: needs.to_vec(),
             value: Box::new(value),
             review: None,
+            in_one_picture: false,
             is_reported: true,
         }
     }
 
     fn reviewed(mut self, review: Review) -> Self {
         self.review = Some(review);
+        self
+    }
+
+    /// One camera is enough: it rests on time, or on motion in the picture plane.
+    fn in_one_picture(mut self) -> Self {
+        self.in_one_picture = true;
         self
     }
 
@@ -99,6 +117,9 @@ impl MeasureKind {
 
     /// The value in one trial, or why there is none.
     pub(crate) fn value(&self, view: &StrokeView) -> Result<f64, Because> {
+        if view.setting.one_camera && !self.in_one_picture {
+            return Err("one camera does not show depth: not measurable with one camera".into());
+        }
         if let Some(because) = self.needs.iter().find_map(|need| need.missing(view.setting)) {
             return Err(because);
         }

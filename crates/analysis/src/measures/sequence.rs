@@ -32,6 +32,10 @@ const PARABOLA_SECONDS: f64 = 0.060;
 /// Error of a peak that is seen from one side only, seconds: what the estimate next to contact missed in made-up swings.
 const ONE_SIDED_SD_SECONDS: f64 = 0.008;
 
+/// Published peaks of neighbouring segments lie some 18 ms apart (Landlinger et al. 2010, J Sports Sci Med 9:643: 75 and 57 ms
+/// before impact); two frames must fit in between.
+const LEAST_RATE_HZ: f64 = 110.0;
+
 /// Identifier of the measure of the order.
 pub(crate) const ORDER_ID: &str = "segment-order";
 
@@ -77,12 +81,19 @@ pub(super) fn measures() -> Vec<MeasureKind> {
                 "time from the peak turning speed of the {} to that of the {}; positive when the outer one is later",
                 a.words, b.words
             ),
-            &[Need::Point(a.ends[0]), Need::Point(a.ends[1]), Need::Point(b.ends[0]), Need::Point(b.ends[1])],
+            &[
+                Need::FrameRate(LEAST_RATE_HZ),
+                Need::Point(a.ends[0]),
+                Need::Point(a.ends[1]),
+                Need::Point(b.ends[0]),
+                Need::Point(b.ends[1]),
+            ],
             move |view| Ok(peak_seconds(view, inner + 1)? - peak_seconds(view, inner)?),
         ));
     }
     let mut needs: Vec<Need> = ORDER.iter().flat_map(|s| s.ends.map(Need::Point)).collect();
     needs.dedup();
+    needs.insert(0, Need::FrameRate(LEAST_RATE_HZ));
     list.push(
         MeasureKind::new(
             ORDER_ID,
@@ -132,7 +143,8 @@ fn peak_seconds(view: &StrokeView, i: usize) -> Result<f64, Because> {
     // A peak between two frames is found to about the standard deviation of a uniform distribution over their spacing; one next
     // to contact is seen from one side only.
     let resolution = (view.setting.frame_seconds / 12.0_f64.sqrt()).hypot(view.setting.clock_sd_seconds);
-    let one_sided = if seconds > -PARABOLA_SECONDS { ONE_SIDED_SD_SECONDS } else { 0.0 };
+    // In proportion to what is missing of the parabola.
+    let one_sided = ONE_SIDED_SD_SECONDS * (1.0 + seconds / PARABOLA_SECONDS).clamp(0.0, 1.0);
     Ok(view.to_contact(seconds) + view.peak_draws[i] * resolution.hypot(one_sided))
 }
 

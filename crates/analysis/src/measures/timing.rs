@@ -96,5 +96,6 @@ pub(super) fn measures() -> Vec<MeasureKind> {
             move |view| Ok(view.phase(Phase::TrunkOpening)? - view.phase(drop)?),
         ));
     }
-    list
+    // Whether the phase itself shows in one picture is the phase's business.
+    list.into_iter().map(MeasureKind::in_one_picture).collect()
 }

@@ -1,23 +1,19 @@
-//! Lens, rig and clock.
+//! Lens and clock.
 
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 use anyhow::Context;
-use midline_clock::CameraSound;
-use midline_geometry::Camera;
+use midline_clock::{CameraSound, CameraView, ClockCamera};
 use midline_lens::ClipSettings;
-use midline_media::PictureFormat;
-use midline_rig::{LinePoint, RigInput, SharedSighting};
+use midline_rig::SharedSighting;
 use midline_session::board::Board;
-use midline_session::calibration::{CalibratedCamera, ClockCalibration, LensCalibration, RigCalibration, World};
-use midline_session::court::{Court, LineEdge};
+use midline_session::calibration::{CalibratedCamera, ClockCalibration, LensCalibration};
 use midline_session::description::{CameraDescription, LensSource};
 use midline_session::footage::SoundTrack;
-use midline_session::write_atomically;
 use serde_json::json;
 
-use super::Stages;
+use super::{NotMeasurable, Stages};
 use crate::progress;
 
 /// A lens with the file that it stands in.
@@ -110,78 +106,14 @@ impl Stages {
         Ok(())
     }
 
-    /// The rig stage.
-    pub(crate) fn rig(&self) -> anyhow::Result<RigCalibration> {
-        let lenses = self.lenses()?;
-        let (shared, board_files) = self.shared_sightings()?;
-        let marks: Vec<BTreeMap<String, [f64; 2]>> = self.cameras().iter().map(|c| self.court_points(c)).collect();
-        let lines: Vec<Vec<LinePoint>> = self.cameras().iter().map(line_points).collect();
-        let court = self.session.court();
-        let inputs: Vec<PathBuf> = lenses.iter().map(|l| l.file.clone()).chain(board_files).collect();
-        let provenance = self.hashes.provenance(
-            "rig",
-            &self.session.folder,
-            &inputs,
-            json!({ "court": court, "court_points": marks, "court_lines": self.cameras().iter().map(|c| &c.court_lines).collect::<Vec<_>>(), "board": shared.as_ref().map(|(board, _)| board) }),
-        )?;
-        let lenses: Vec<LensCalibration> = lenses.into_iter().map(|l| l.lens).collect();
-        self.hashes.kept(&self.rig_file(), provenance, || {
-            let spinner = progress::spinner("rig");
-            let input = RigInput {
-                lenses: &lenses,
-                boards: shared.as_ref().map(|(board, sightings)| (*board, sightings.as_slice())),
-                court: court.as_ref().map(|court| (court, marks.as_slice())),
-                lines: &lines,
-            };
-            let rig = midline_rig::solve(&input).context("where the cameras stand")?;
-            if let (World::Court, Some(court)) = (rig.world, &court) {
-                self.court_pictures(&rig, &lenses, court)?;
-            }
-            spinner.finish_and_clear();
-            Ok(rig)
-        })
-    }
-
-    /// `rig-<camera>.png`: the court as solved, drawn over the first frame.
-    fn court_pictures(&self, rig: &RigCalibration, lenses: &[LensCalibration], court: &Court) -> anyhow::Result<()> {
-        for ((camera, lens), placed) in self.cameras().iter().zip(lenses).zip(&rig.cameras) {
-            let footage = self.footage(camera)?;
-            let first =
-                midline_media::pictures_at(&self.session.path(&camera.footage), &footage, PictureFormat::Rgb, &[0])?;
-            let Some(mut picture) = first.into_iter().next() else { continue };
-            let posed = Camera {
-                intrinsics: lens.intrinsics,
-                camera_from_world: placed.camera_from_world,
-                read_out: Self::read_out(camera, &footage),
-            };
-            midline_vision::draw_court(&mut picture.pixels, &posed, court, &self.court_points(camera));
-            let [width, height] = picture.size_px;
-            let mut png = std::io::Cursor::new(Vec::new());
-            image::write_buffer_with_format(
-                &mut png,
-                &picture.pixels,
-                width,
-                height,
-                image::ExtendedColorType::Rgb8,
-                image::ImageFormat::Png,
-            )?;
-            write_atomically(&self.session.computed(&format!("rig-{}.png", camera.name)), &png.into_inner())?;
-        }
-        Ok(())
-    }
-
     /// Court points of a camera: those of the description with those marked on the pictures laid over them.
-    fn court_points(&self, camera: &CameraDescription) -> BTreeMap<String, [f64; 2]> {
+    pub(super) fn court_points(&self, camera: &CameraDescription) -> BTreeMap<String, [f64; 2]> {
         self.marks.camera(&camera.name).court_over(&camera.court_points)
-    }
-
-    pub(crate) fn rig_file(&self) -> PathBuf {
-        self.session.computed("rig.json")
     }
 
     /// Boards that several cameras saw at rest at the same time, with the kept files that they come from.
     #[allow(clippy::type_complexity)] // one use, and the names of the parts stand in the line above
-    fn shared_sightings(&self) -> anyhow::Result<(Option<(&Board, Vec<SharedSighting>)>, Vec<PathBuf>)> {
+    pub(super) fn shared_sightings(&self) -> anyhow::Result<(Option<(&Board, Vec<SharedSighting>)>, Vec<PathBuf>)> {
         let Some(shared) = &self.session.description.shared_board else { return Ok((None, Vec::new())) };
         let board = self.known_board(&shared.board)?;
         let (mut names, mut found, mut files, mut sounds) = (Vec::new(), Vec::new(), Vec::new(), Vec::new());
@@ -212,8 +144,10 @@ impl Stages {
         Ok((Some((board, sightings)), files))
     }
 
-    /// The clock stage: sound, then motion.
+    /// The clock stage: sound and motion compared.
     pub(crate) fn clock(&self) -> anyhow::Result<ClockCalibration> {
+        let air_celsius = self.session.description.session.air_celsius;
+        self.refuse_same_footage()?;
         let rig = self.rig()?;
         let (mut inputs, mut lenses, mut read_outs, mut keypoints) =
             (vec![self.rig_file()], Vec::new(), Vec::new(), Vec::new());
@@ -226,28 +160,65 @@ impl Stages {
             inputs.push(self.points_file(camera));
             inputs.push(self.given(&camera.footage, "the footage")?);
         }
-        let provenance =
-            self.hashes.provenance("clock", &self.session.folder, &inputs, json!({ "read_outs": read_outs }))?;
+        let provenance = self.hashes.provenance(
+            "clock",
+            &self.session.folder,
+            &inputs,
+            json!({ "read_outs": read_outs, "air_celsius": air_celsius }),
+        )?;
         self.hashes.kept(&self.clock_file(), provenance, || {
             let spinner = progress::spinner("clock");
             let names: Vec<&str> = self.cameras().iter().map(|c| c.name.as_str()).collect();
             let sounds = self
                 .cameras()
                 .iter()
-                .map(|c| self.sound_of(&c.footage, &c.name))
-                .collect::<anyhow::Result<Vec<_>>>()?;
-            let by_sound = midline_clock::from_sound(&paired(&names, &sounds)).context("one clock for all cameras")?;
-            let cameras: Vec<_> = lenses
-                .iter()
-                .zip(&read_outs)
-                .filter_map(|(lens, read_out)| {
-                    Some((lens, rig.cameras.iter().find(|c| c.name == lens.camera)?, *read_out))
+                .map(|c| Ok(midline_media::sound(&self.given(&c.footage, "the footage")?)?))
+                .collect::<anyhow::Result<Vec<Option<SoundTrack>>>>()?;
+            let cameras: Vec<ClockCamera> = (0..names.len())
+                .map(|index| ClockCamera {
+                    name: names[index],
+                    sound: sounds[index].as_ref(),
+                    view: rig.cameras.iter().find(|pose| pose.name == names[index]).map(|pose| CameraView {
+                        lens: &lenses[index],
+                        pose,
+                        read_out: read_outs[index],
+                        read_out_known: read_outs[index].seconds > 0.0,
+                        keypoints: &keypoints[index],
+                    }),
                 })
                 .collect();
-            let clock = midline_clock::refine_by_motion(&by_sound, &cameras, &keypoints)?;
+            let clock = midline_clock::session_clock(&cameras, Some(&rig), air_celsius).map_err(|error| {
+                if error.is_not_measurable() {
+                    NotMeasurable(error.to_string()).into()
+                } else {
+                    anyhow::Error::new(error).context("one clock for all cameras")
+                }
+            })?;
             spinner.finish_and_clear();
             Ok(clock)
         })
+    }
+
+    /// Refuses one file given to two cameras, before anything is computed of it.
+    pub(crate) fn refuse_same_footage(&self) -> anyhow::Result<()> {
+        for (index, first) in self.cameras().iter().enumerate() {
+            for second in &self.cameras()[index + 1..] {
+                let files = [first, second].map(|camera| self.given(&camera.footage, "the footage"));
+                let [a, b] = files;
+                let (a, b) = (a?, b?);
+                // Files of other lengths differ; the hash of long ones takes a while.
+                let length = |path: &Path| std::fs::metadata(path).map(|m| m.len()).ok();
+                anyhow::ensure!(
+                    length(&a) != length(&b) || midline_session::hash_file(&a)? != midline_session::hash_file(&b)?,
+                    "cameras \"{}\" and \"{}\" were given the same file ({} and {}); give each camera its own footage in session.toml",
+                    first.name,
+                    second.name,
+                    a.display(),
+                    b.display()
+                );
+            }
+        }
+        Ok(())
     }
 
     pub(crate) fn clock_file(&self) -> PathBuf {
@@ -260,7 +231,8 @@ impl Stages {
         self.cameras()
             .iter()
             .map(|camera| {
-                let read_out = Self::read_out(camera, &self.footage(camera)?);
+                let mut read_out = Self::read_out(camera, &self.footage(camera)?);
+                read_out.seconds = clock.read_out_seconds(&camera.name).unwrap_or(read_out.seconds);
                 CalibratedCamera::join(&self.lens(camera)?.lens, &rig, &clock, read_out).with_context(|| {
                     format!("camera \"{}\" has no place in the rig or no clock; mark court points for it or film the shared board with it", camera.name)
                 })
@@ -281,14 +253,6 @@ impl Stages {
             )
         })
     }
-}
-
-/// The pixels that a person marked along the middle of painted lines.
-fn line_points(camera: &CameraDescription) -> Vec<LinePoint> {
-    let of_line = |(line, marked): (&String, &Vec<[f64; 2]>)| -> Vec<LinePoint> {
-        marked.iter().map(|px| LinePoint { line: line.clone(), edge: LineEdge::Middle, px: *px, sd_px: None }).collect()
-    };
-    camera.court_lines.iter().flat_map(of_line).collect()
 }
 
 fn paired<'a>(names: &[&'a str], tracks: &'a [SoundTrack]) -> Vec<CameraSound<'a>> {

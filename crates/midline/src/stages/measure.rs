@@ -3,7 +3,10 @@
 use std::path::PathBuf;
 
 use anyhow::Context;
+use midline_analysis::comparison::SetSettings;
 use midline_analysis::{SoundImpact, StrokeInput};
+use midline_session::calibration::{CalibratedCamera, Vertical};
+use midline_session::description::CameraDescription;
 use midline_session::keypoints::Keypoints;
 use midline_session::motion::write_motion_parquet;
 use midline_session::strokes::Strokes;
@@ -20,7 +23,7 @@ impl Stages {
     pub(crate) fn tracks(&self) -> anyhow::Result<Tracks> {
         if self.cameras().len() < 2 {
             return Err(NotMeasurable(format!(
-                "3D needs at least two cameras, session.toml describes {}; film with a second phone and add its [[camera]]",
+                "3D needs at least two cameras, session.toml describes {}; film with a second phone and add its [[camera]], or see with `midline strokes` what one camera carries",
                 self.cameras().len()
             ))
             .into());
@@ -76,6 +79,9 @@ impl Stages {
 
     /// The strokes stage.
     pub(crate) fn strokes(&self) -> anyhow::Result<Strokes> {
+        if let [camera] = self.cameras() {
+            return self.one_camera_strokes(camera);
+        }
         let tracks = self.tracks()?;
         let cameras = self.calibrated()?;
         let mut inputs = vec![self.tracks_file(), self.clock_file(), self.rig_file()];
@@ -87,14 +93,20 @@ impl Stages {
             "strokes",
             &self.session.folder,
             &inputs,
-            json!({ "handedness": description.player.handedness, "air_celsius": description.session.air_celsius }),
+            json!({
+                "handedness": description.player.handedness,
+                "air_celsius": description.session.air_celsius,
+                "events": description.events,
+                "suspicions": description.session.suspicions,
+            }),
         )?;
         let kept_with = provenance.clone();
         self.hashes.kept(&self.strokes_file(), provenance, || {
             let spinner = progress::spinner("strokes");
             let (mut onsets, mut frame_rates_hz) = (Vec::new(), Vec::new());
             for camera in self.cameras() {
-                onsets.push(midline_clock::onsets(&self.sound_of(&camera.footage, &camera.name)?));
+                let footage = self.given(&camera.footage, "the footage")?;
+                onsets.push(midline_media::sound(&footage)?.map_or_else(Vec::new, |sound| midline_clock::onsets(&sound)));
                 let spacing = self.footage(camera)?.median_spacing_seconds();
                 frame_rates_hz.push(1.0 / spacing.context("footage of one frame only")?);
             }
@@ -103,17 +115,17 @@ impl Stages {
                     .into_iter()
                     .map(|i| SoundImpact { session_seconds: i.session_seconds, sd_seconds: i.sd_seconds })
                     .collect();
-            let middle = tracks.session_seconds.get(tracks.session_seconds.len() / 2).copied().unwrap_or(0.0);
-            let clock_sd_seconds =
-                cameras.iter().map(|c| c.clock.sd_seconds(c.clock.pts_seconds(middle))).fold(0.0, f64::max);
             let input = StrokeInput {
                 tracks: &tracks,
                 motions: &[],
                 handedness: description.player.handedness,
                 impacts: &impacts,
                 frame_rates_hz: &frame_rates_hz,
-                clock_sd_seconds,
+                clock_sd_seconds: clock_sd_seconds(&cameras, &tracks),
                 vertical: self.rig()?.vertical,
+                one_camera: false,
+                set_events: &description.events,
+                suspicions: &description.session.suspicions,
             };
             let motions = self.motions(&input, &kept_with)?;
             let mut strokes = midline_analysis::analyse(&StrokeInput { motions: &motions.strokes, ..input })
@@ -122,6 +134,64 @@ impl Stages {
             strokes.write_measures_parquet(&self.session.computed("measures.parquet"), &kept_with)?;
             spinner.finish_and_clear();
             Ok(strokes)
+        })
+    }
+
+    /// What time and the picture plane carry, for a session filmed by one camera.
+    fn one_camera_strokes(&self, camera: &CameraDescription) -> anyhow::Result<Strokes> {
+        let keypoints = self.keypoints(camera)?;
+        let description = &self.session.description;
+        let provenance = self.hashes.provenance(
+            "strokes",
+            &self.session.folder,
+            &[self.points_file(camera), self.given(&camera.footage, "the footage")?],
+            json!({
+                "one_camera": true,
+                "handedness": description.player.handedness,
+                "events": description.events,
+                "suspicions": description.session.suspicions,
+            }),
+        )?;
+        self.hashes.kept(&self.strokes_file(), provenance, || {
+            let spacing = self.footage(camera)?.median_spacing_seconds().context("footage of one frame only")?;
+            // A clip without sound still has its pictures.
+            let onsets =
+                self.sound_of(&camera.footage, &camera.name).map_or_else(|_| Vec::new(), |s| midline_clock::onsets(&s));
+            let heard: Vec<f64> = onsets.iter().map(|onset| onset.pts_seconds).collect();
+            let impacts = midline_analysis::impacts_heard_by_one(&heard, description.session.air_celsius);
+            let not_measurable = |e: midline_analysis::AnalysisError| NotMeasurable(e.to_string());
+            let tracks = midline_analysis::picture_tracks(&keypoints).map_err(not_measurable)?;
+            let input = StrokeInput {
+                tracks: &tracks,
+                motions: &[],
+                handedness: description.player.handedness,
+                impacts: &impacts,
+                frame_rates_hz: &[1.0 / spacing],
+                clock_sd_seconds: 0.0,
+                vertical: Vertical::Unknown,
+                one_camera: true,
+                set_events: &description.events,
+                suspicions: &description.session.suspicions,
+            };
+            Ok(midline_analysis::analyse(&input).map_err(not_measurable)?)
+        })
+    }
+
+    /// How the strokes were recorded, as far as comparisons depend on it.
+    pub(crate) fn set_settings(&self) -> anyhow::Result<SetSettings> {
+        let mut frame_rate_hz = f64::INFINITY;
+        for camera in self.cameras() {
+            let spacing = self.footage(camera)?.median_spacing_seconds();
+            frame_rate_hz = frame_rate_hz.min(1.0 / spacing.context("footage of one frame only")?);
+        }
+        let alone = self.cameras().len() == 1;
+        let folder = self.session.folder.file_name().map_or_else(String::new, |n| n.to_string_lossy().into_owned());
+        Ok(SetSettings {
+            name: format!("{} ({folder})", self.session.description.player.code),
+            frame_rate_hz,
+            cameras: self.cameras().len(),
+            clock_sd_seconds: if alone { 0.0 } else { clock_sd_seconds(&self.calibrated()?, &self.tracks()?) },
+            court_is_known: !alone && self.rig()?.vertical == Vertical::ZUp,
         })
     }
 
@@ -155,4 +225,10 @@ impl Stages {
     pub(crate) fn strokes_file(&self) -> PathBuf {
         self.session.computed("strokes.json")
     }
+}
+
+/// Standard deviation of the least certain clock in the middle of the tracks, seconds.
+fn clock_sd_seconds(cameras: &[CalibratedCamera], tracks: &Tracks) -> f64 {
+    let middle = tracks.session_seconds.get(tracks.session_seconds.len() / 2).copied().unwrap_or(0.0);
+    cameras.iter().map(|c| c.clock.sd_seconds(c.clock.pts_seconds(middle))).fold(0.0, f64::max)
 }

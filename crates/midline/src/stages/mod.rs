@@ -1,9 +1,12 @@
 //! The stages of a session in the order in which they need each other, each kept on disk and run only when needed.
 
 mod calibrate;
+mod infer;
 mod measure;
 mod outputs;
+mod place;
 mod see;
+mod steady;
 
 use std::path::{Path, PathBuf};
 
@@ -54,9 +57,10 @@ impl Stages {
     /// Runs everything that is not up to date, then writes report and recording.
     pub(crate) fn everything(&self) -> anyhow::Result<()> {
         // What is wrong with any file is said before hours of work go into another.
+        self.refuse_same_footage()?;
         self.named_footage()?;
-        self.report()?;
-        self.recording()?;
+        self.report(None)?;
+        self.recording(None)?;
         Ok(())
     }
 

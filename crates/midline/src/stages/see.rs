@@ -6,11 +6,14 @@ use std::path::{Path, PathBuf};
 use anyhow::Context;
 use indicatif::ParallelProgressIterator;
 use midline_media::PictureFormat;
+use midline_points::Reading;
+use midline_points::quality::Quality;
+use midline_session::Provenance;
 use midline_session::board::{Board, BoardView};
 use midline_session::description::CameraDescription;
 use midline_session::footage::{Footage, Particulars};
 use midline_session::keypoints::Keypoints;
-use midline_session::marks;
+use midline_session::marks::{self, CameraMarks};
 use midline_vision::Grey;
 use rayon::iter::{IntoParallelRefIterator, ParallelIterator};
 use serde::{Deserialize, Serialize};
@@ -81,21 +84,73 @@ impl Stages {
 
     /// The points stage of one camera: imported and cleaned.
     pub(crate) fn keypoints(&self, camera: &CameraDescription) -> anyhow::Result<Keypoints> {
-        let path = self.given(&camera.points, &format!("the keypoints of camera \"{}\"", camera.name))?;
-        let footage = self.footage(camera)?;
-        let media = self.session.computed(&format!("media-{}.json", camera.name));
+        let steadiness = self.steadiness(camera)?;
         // Only this camera's points: a mark elsewhere, or of the court, asks for nothing here.
         let marks = self.marks.camera(&camera.name);
-        let settings = json!({ "marked": marks.points, "carried": marks.carried });
-        let provenance = self.hashes.provenance("points", &self.session.folder, &[path.clone(), media], settings)?;
-        let output = self.points_file(camera);
-        self.hashes.kept(&output, provenance, || {
-            let mut keypoints = midline_points::import(&path, &camera.name, &footage)?;
+        let provenance = self.points_provenance("points", camera, Some((self.steady_file(camera), &marks)))?;
+        self.hashes.kept(&self.points_file(camera), provenance, || {
+            let (mut keypoints, footage) = self.imported(camera)?;
             midline_points::clean(&mut keypoints, &footage);
             let marks_file = self.session.folder.join(marks::FILE_NAME);
             midline_points::lay_marks_over(&mut keypoints, &marks, &footage, &marks_file)?;
+            steadiness.leave_out(&mut keypoints);
             Ok(keypoints)
         })
+    }
+
+    /// What the keypoints of one camera are worth.
+    pub(crate) fn points_quality(&self, camera: &CameraDescription) -> anyhow::Result<Quality> {
+        let provenance = self.points_provenance("points-quality", camera, None)?;
+        let output = self.session.computed(&format!("quality-{}.json", camera.name));
+        self.hashes.kept(&output, provenance, || {
+            let (raw, footage) = self.imported(camera)?;
+            let mut cleaned = raw.clone();
+            let cleaning = midline_points::clean(&mut cleaned, &footage);
+            Ok(midline_points::quality::quality(&raw, &cleaned, &cleaning, &footage))
+        })
+    }
+
+    /// The keypoints as the file has them, in this program's conventions.
+    fn imported(&self, camera: &CameraDescription) -> anyhow::Result<(Keypoints, Footage)> {
+        let footage = self.footage(camera)?;
+        let described = &camera.points_reading;
+        let names = described.names.as_ref().map(|names| self.given_names(camera, names)).transpose()?;
+        let reading = Reading::of(described, names.as_deref())?;
+        let path = self.given_points(camera)?;
+        Ok((midline_points::import_as(&path, &camera.name, &footage, &reading)?, footage))
+    }
+
+    fn given_points(&self, camera: &CameraDescription) -> anyhow::Result<PathBuf> {
+        self.given(&camera.points, &format!("the keypoints of camera \"{}\"", camera.name))
+    }
+
+    fn given_names(&self, camera: &CameraDescription, names: &Path) -> anyhow::Result<PathBuf> {
+        self.given(names, &format!("the mapping of names of camera \"{}\"", camera.name))
+    }
+
+    fn points_provenance(
+        &self,
+        stage: &str,
+        camera: &CameraDescription,
+        cleaned: Option<(PathBuf, &CameraMarks)>,
+    ) -> anyhow::Result<Provenance> {
+        self.footage(camera)?;
+        let media = self.session.computed(&format!("media-{}.json", camera.name));
+        let mut inputs = vec![self.given_points(camera)?, media];
+        if let Some(names) = &camera.points_reading.names {
+            inputs.push(self.given_names(camera, names)?);
+        }
+        let reading = &camera.points_reading;
+        let mut settings = serde_json::Map::new();
+        if !reading.is_default() {
+            settings.insert("reading".into(), json!(reading));
+        }
+        if let Some((steady, marks)) = cleaned {
+            inputs.push(steady);
+            settings.insert("marked".into(), json!({ "points": marks.points, "carried": marks.carried }));
+        }
+        let settings = serde_json::Value::Object(settings);
+        self.hashes.provenance(stage, &self.session.folder, &inputs, settings)
     }
 
     pub(crate) fn points_file(&self, camera: &CameraDescription) -> PathBuf {

@@ -3,6 +3,7 @@
 use nalgebra::{DMatrix, DVector, Matrix2x3, SVector, Vector3};
 
 use super::basis::{Moment, SplineBasis};
+use super::roughness::WIDTH;
 
 /// Cubic splines: the third derivative is constant between knots.
 pub(crate) const ORDER: usize = 4;
@@ -75,7 +76,8 @@ pub(crate) trait Course: Sync {
     }
 
     fn half_bandwidth(&self) -> usize {
-        ORDER * self.columns_per_function() - 1
+        // A change of the jerk reaches one function farther than an instant.
+        WIDTH * self.columns_per_function() - 1
     }
 
     /// All columns on which an instant depends: the shared ones, then those of its four coefficients.

@@ -45,7 +45,7 @@ const MOST_HASTE: f64 = 3.0;
 const PRECISION_RANGE: f64 = 1e7;
 
 /// Rows worth of its neighbours' smoothness that a stretch starts from: their spread is a factor of about two.
-const NEIGHBOUR_ROWS: f64 = 4.0;
+const NEIGHBOUR_ROWS: f64 = 2.0;
 
 /// Bounds of the scale of pixel noise.
 const SCALE_BOUNDS: [f64; 2] = [0.1, 30.0];
@@ -70,6 +70,9 @@ pub(crate) struct Fitted<S> {
     pub(crate) covariance: LocalCovariance,
     /// Factor on the pixel standard deviation of each landmark.
     pub(crate) scales: Vec<f64>,
+    /// Precision of each group of priors.
+    #[cfg(test)]
+    pub(crate) precisions: Vec<f64>,
     pub(crate) mistaken: Vec<bool>,
     /// Robust weight of each observation, 0 for a mistaken one.
     pub(crate) weights: Vec<f64>,
@@ -241,7 +244,15 @@ fn rounds<C: Course>(
         let squares = fit.squares(&solution.state);
         if last || adapt(&mut fit, &solution.state, &covariance, &squares, round, noise_is_open) < SETTLED {
             let weights = squares.iter().enumerate().map(|(block, square)| fit.weight(block, *square)).collect();
-            return Ok(Fitted { solution, covariance, scales: fit.scales, mistaken: fit.mistaken, weights });
+            return Ok(Fitted {
+                solution,
+                covariance,
+                scales: fit.scales,
+                #[cfg(test)]
+                precisions: fit.precisions,
+                mistaken: fit.mistaken,
+                weights,
+            });
         }
         state = solution.state;
     }

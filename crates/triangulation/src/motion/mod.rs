@@ -1,15 +1,19 @@
 //! Lift in continuous time: splines fitted to every row of every frame, with one-sided values at contact.
 
 mod basis;
+#[cfg(test)]
+mod bound_tests;
 mod calibration_shift;
+mod chain_course;
 mod course;
 mod course_through_sights;
 mod fit;
 mod observations;
-mod point_course;
 mod rigid_course;
 mod rotation_spline;
+mod roughness;
 mod section;
+mod segments;
 #[cfg(test)]
 mod simulated;
 mod smoothness_groups;

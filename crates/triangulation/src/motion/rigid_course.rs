@@ -5,18 +5,19 @@
 
 use nalgebra::{DMatrix, DVector, Matrix2x3, Matrix3, UnitQuaternion, Vector3};
 
+use super::chain_course::{combined, jerk, value};
 use super::course::{Basis, Course, Instant, Motion, ORDER};
-use super::point_course::{combined, jerk, value};
 use super::rotation_spline::{ByControls, difference, rotation, turning};
+use super::roughness::{Change, changes};
 use super::smoothness_groups::stretches;
 use midline_geometry::skew;
 
 /// Columns per coefficient: position, rotation.
 const OWN: usize = 6;
 
-/// First guesses of the smoothness as spectral densities: 500 m/s³ and 700 rad/s³ kept for 0.05 s.
-const FIRST_JERK_DENSITY: f64 = 500.0 * 500.0 * 0.05;
-const FIRST_TURNING_DENSITY: f64 = 700.0 * 700.0 * 0.05;
+/// First guesses of the jerk, m/s³, and of the same of the turn, rad/s³.
+const FIRST_JERK: f64 = 500.0;
+const FIRST_TURNING: f64 = 700.0;
 
 /// Standard deviation of the rate of turn about the line itself, rad/s; a racket is rolled over at up to 30 rad/s.
 const ROLL_RATE_SD: f64 = 20.0;
@@ -36,6 +37,7 @@ pub(crate) struct Distance {
 pub(crate) struct RigidCourse {
     basis: Basis,
     stretches: Vec<usize>,
+    changes: Vec<Change>,
     distances: Vec<Distance>,
     first_rotation: UnitQuaternion<f64>,
 }
@@ -59,9 +61,14 @@ enum Prior {
 }
 
 impl RigidCourse {
-    pub(crate) fn new(basis: Basis, distances: Vec<Distance>, first_rotation: UnitQuaternion<f64>) -> Self {
-        let stretches = stretches(&basis);
-        Self { basis, stretches, distances, first_rotation }
+    pub(crate) fn new(
+        basis: Basis,
+        contact_seconds: f64,
+        distances: Vec<Distance>,
+        first_rotation: UnitQuaternion<f64>,
+    ) -> Self {
+        let (stretches, changes) = (stretches(&basis), changes(&basis, contact_seconds));
+        Self { basis, stretches, changes, distances, first_rotation }
     }
 
     fn kind(&self, prior: usize) -> Prior {
@@ -193,7 +200,10 @@ impl Course for RigidCourse {
 
     fn prior_shape(&self, prior: usize) -> (usize, Vec<usize>) {
         match self.kind(prior) {
-            Prior::Jerk(span) | Prior::Turning(span) => (3, self.own_columns(span..span + ORDER)),
+            Prior::Jerk(span) | Prior::Turning(span) => {
+                let Change { first, count, .. } = self.changes[span];
+                (3, self.own_columns(first..first + count))
+            }
             Prior::RollRate(first) => (1, self.own_columns(first..first + 2)),
             Prior::FirstRoll => (1, self.own_columns(0..1)),
             Prior::Distance(index) => (1, vec![index]),
@@ -216,16 +226,13 @@ impl Course for RigidCourse {
         mut jacobian: Option<&mut DMatrix<f64>>,
     ) {
         match self.kind(prior) {
-            Prior::Jerk(span) => jerk(&self.basis, &state.positions, span, residual, jacobian, OWN),
+            Prior::Jerk(span) => jerk(&self.changes[span], &state.positions, residual, jacobian, OWN),
             Prior::Turning(span) => {
-                let [from, to] = self.basis.span_seconds(span);
-                let root = (to - from).sqrt();
-                let third = self.basis.at(0.5 * (from + to)).derivatives[3];
+                let change = &self.changes[span];
                 let mut sum = Vector3::zeros();
-                for j in 1..ORDER {
-                    let weight = root * third[j..].iter().sum::<f64>();
-                    let (vector, by_before, by_here) =
-                        difference(&state.rotations[span + j - 1], &state.rotations[span + j]);
+                for (j, weight) in change.of_differences() {
+                    let here = change.first + j;
+                    let (vector, by_before, by_here) = difference(&state.rotations[here - 1], &state.rotations[here]);
                     sum += vector * weight;
                     if let Some(jacobian) = jacobian.as_deref_mut() {
                         let mut before = jacobian.fixed_view_mut::<3, 3>(0, OWN * (j - 1) + 3);
@@ -267,7 +274,7 @@ impl Course for RigidCourse {
     }
 
     fn first_precision(&self, group: usize) -> f64 {
-        if group < self.groups() / 2 { 1.0 / FIRST_JERK_DENSITY } else { 1.0 / FIRST_TURNING_DENSITY }
+        if group < self.groups() / 2 { FIRST_JERK.powi(-2) } else { FIRST_TURNING.powi(-2) }
     }
 
     fn kinds(&self) -> usize {

@@ -15,56 +15,98 @@ pub(crate) const CONTACT: f64 = 1.2;
 pub(crate) const LENGTH_M: f64 = 0.68;
 pub(crate) const THROAT_M: f64 = 0.335;
 
-/// Names in the order of [`truth`].
-pub(crate) const NAMES: [&str; 5] = ["racket_butt", "racket_throat", "racket_tip", "left_wrist", "right_wrist"];
+/// Names in the order of [`Swing::truth`].
+pub(crate) const NAMES: [&str; 7] =
+    ["racket_butt", "racket_throat", "racket_tip", "left_wrist", "right_wrist", "left_elbow", "left_shoulder"];
 
-/// Angle of the racket in its plane of turning: the rate grows to 33 rad/s at contact and falls to 19 at once.
-fn angle(t: f64) -> f64 {
-    let (forward, top) = (0.32, 31.0);
-    let since = t - CONTACT;
-    if since < 0.0 {
-        let x = ((since + forward) / forward).max(0.0);
-        // The integral of 2 + 31 x^1.7 from contact backward.
-        let risen = top * forward / 2.7 * (x.powf(2.7) - 1.0);
-        2.0 * since + risen
-    } else {
-        19.0 * 0.12 * (1.0 - (-since / 0.12).exp())
+/// Lengths of the left arm, metres.
+pub(crate) const FOREARM_M: f64 = 0.26;
+pub(crate) const UPPER_ARM_M: f64 = 0.31;
+
+/// A swing: all the same but for how hand and racket come into contact.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Swing {
+    /// When the hand is fastest, seconds after contact.
+    pub(crate) hand_peak: f64,
+    /// Width of the hand's burst of speed, seconds.
+    pub(crate) hand_width: f64,
+    /// Rate of turn that the racket gains until contact, rad/s.
+    pub(crate) gain: f64,
+    /// How late it gains it: the power of the time since the start of the forward swing.
+    pub(crate) lateness: f64,
+}
+
+impl Default for Swing {
+    fn default() -> Self {
+        Self { hand_peak: 0.0, hand_width: 0.12, gain: 31.0, lateness: 1.7 }
     }
 }
 
-/// Where a point is: metres, world frame.
-pub(crate) fn truth(point: usize, t: f64) -> Point3<f64> {
-    let since = t - CONTACT;
-    // The hand runs on a bow; it loses speed at contact too.
-    let own = if since < 0.0 { since } else { 0.75 * 0.3 * (1.0 - (-since / 0.3).exp()) };
-    let fast = 0.45 * (0.5 + 0.5 * (own / 0.12).tanh());
-    let butt = Point3::new(
-        0.35 - 0.5 * (3.0 * own).sin() - 1.2 * fast,
-        0.1 + 2.6 * fast + 0.15 * (4.0 * own).cos(),
-        0.95 + 0.8 * fast + 0.1 * (5.0 * own).sin(),
-    );
-    let a = angle(t);
-    let up = 0.35 * (2.5 * own).sin();
-    let (along, across, axis) = (
-        Vector3::new(0.8, 0.6, 0.0),
-        Vector3::new(-0.54, 0.72, 0.436).normalize(),
-        Vector3::new(0.8, 0.6, 0.0).cross(&Vector3::new(-0.54, 0.72, 0.436).normalize()),
-    );
-    let line = (along * a.cos() + across * a.sin()) * up.cos() + axis * up.sin();
-    match point {
-        0 => butt,
-        1 => butt + line * THROAT_M,
-        2 => butt + line * LENGTH_M,
-        3 => Point3::new(-0.3 + 0.2 * (4.0 * t).sin(), 0.1 + 0.1 * t, 1.3 + 0.2 * (5.0 * t).cos()),
-        _ => butt - line * 0.02 + Vector3::new(0.0, 0.0, 0.03),
+impl Swing {
+    /// One of many: the hand's peak up to 60 ms before contact (it is slowed while the racket gains), the racket fastest at contact.
+    pub(crate) fn drawn(random: &mut StdRng) -> Self {
+        Self {
+            hand_peak: random.random_range(-0.060..0.0),
+            hand_width: random.random_range(0.10..0.14),
+            gain: random.random_range(24.0..33.0),
+            lateness: random.random_range(1.3..2.2),
+        }
     }
-}
 
-/// Velocity of a point just before or after an instant, m/s.
-pub(crate) fn true_velocity(point: usize, t: f64, side: f64) -> Vector3<f64> {
-    let h = 1e-6 * side;
-    // Second order, from one side.
-    (truth(point, t + h) * 4.0 - truth(point, t + 2.0 * h).coords - truth(point, t).coords * 3.0).coords / (2.0 * h)
+    /// Angle of the racket in its plane of turning: its rate grows until contact and falls to 19 rad/s at once.
+    fn angle(&self, t: f64) -> f64 {
+        let forward = 0.32;
+        let since = t - CONTACT;
+        if since < 0.0 {
+            let x = ((since + forward) / forward).max(0.0);
+            // The integral of 2 + gain x^lateness from contact backward.
+            let power = self.lateness + 1.0;
+            2.0 * since + self.gain * forward / power * (x.powf(power) - 1.0)
+        } else {
+            19.0 * 0.12 * (1.0 - (-since / 0.12).exp())
+        }
+    }
+
+    /// Where a point is: metres, world frame.
+    pub(crate) fn truth(&self, point: usize, t: f64) -> Point3<f64> {
+        let since = t - CONTACT;
+        // The hand runs on a bow; it loses speed at contact too.
+        let own = if since < 0.0 { since } else { 0.75 * 0.3 * (1.0 - (-since / 0.3).exp()) };
+        let fast = 0.45 * (0.5 + 0.5 * ((own - self.hand_peak) / self.hand_width).tanh());
+        let butt = Point3::new(
+            0.35 - 0.5 * (3.0 * own).sin() - 1.2 * fast,
+            0.1 + 2.6 * fast + 0.15 * (4.0 * own).cos(),
+            0.95 + 0.8 * fast + 0.1 * (5.0 * own).sin(),
+        );
+        let a = self.angle(t);
+        let up = 0.35 * (2.5 * own).sin();
+        let (along, across, axis) = (
+            Vector3::new(0.8, 0.6, 0.0),
+            Vector3::new(-0.54, 0.72, 0.436).normalize(),
+            Vector3::new(0.8, 0.6, 0.0).cross(&Vector3::new(-0.54, 0.72, 0.436).normalize()),
+        );
+        let line = (along * a.cos() + across * a.sin()) * up.cos() + axis * up.sin();
+        let left_wrist = Point3::new(-0.3 + 0.2 * (4.0 * t).sin(), 0.1 + 0.1 * t, 1.3 + 0.2 * (5.0 * t).cos());
+        let left_elbow = left_wrist + Vector3::new(-0.5 + 0.3 * (4.0 * t).cos(), 0.4, -0.6).normalize() * FOREARM_M;
+        match point {
+            0 => butt,
+            1 => butt + line * THROAT_M,
+            2 => butt + line * LENGTH_M,
+            3 => left_wrist,
+            4 => butt - line * 0.02 + Vector3::new(0.0, 0.0, 0.03),
+            5 => left_elbow,
+            _ => left_elbow + Vector3::new(-0.2, 0.3 * (3.0 * t).sin(), 0.9).normalize() * UPPER_ARM_M,
+        }
+    }
+
+    /// Velocity of a point just before or after an instant, m/s.
+    pub(crate) fn velocity(&self, point: usize, t: f64, side: f64) -> Vector3<f64> {
+        let h = 1e-6 * side;
+        // Second order, from one side.
+        (self.truth(point, t + h) * 4.0 - self.truth(point, t + 2.0 * h).coords - self.truth(point, t).coords * 3.0)
+            .coords
+            / (2.0 * h)
+    }
 }
 
 /// What is filmed with.
@@ -77,12 +119,24 @@ pub(crate) struct Filming {
     pub(crate) missing: f64,
     /// Share of points that are grossly wrong.
     pub(crate) gross: f64,
+    /// Session times between which the second camera takes the wrists for each other.
+    pub(crate) exchanged: Option<[f64; 2]>,
     pub(crate) seed: u64,
+    pub(crate) swing: Swing,
 }
 
 impl Default for Filming {
     fn default() -> Self {
-        Self { rates_hz: vec![120.0, 120.0], read_out_seconds: 0.008, noise_px: 2.0, missing: 0.0, gross: 0.0, seed: 1 }
+        Self {
+            rates_hz: vec![120.0, 120.0],
+            read_out_seconds: 0.008,
+            noise_px: 2.0,
+            missing: 0.0,
+            gross: 0.0,
+            exchanged: None,
+            seed: 1,
+            swing: Swing::default(),
+        }
     }
 }
 
@@ -128,7 +182,13 @@ pub(crate) fn film(filming: &Filming) -> Filmed {
             let frames = (0..(1.9 * rate) as usize)
                 .map(|frame| {
                     let session = frame as f64 / rate + phase;
-                    let points = (0..NAMES.len()).map(|p| detected(camera, session, p, filming, &mut random)).collect();
+                    let mut points: Vec<_> =
+                        (0..NAMES.len()).map(|p| detected(camera, session, p, filming, &mut random)).collect();
+                    if filming.exchanged.is_some_and(|[a, b]| a < session && session < b)
+                        && camera.name == CAMERA_NAMES[1]
+                    {
+                        points.swap(3, 4);
+                    }
                     KeypointFrame { frame_index: frame, pts_seconds: camera.clock.pts_seconds(session), points }
                 })
                 .collect();
@@ -155,10 +215,10 @@ fn detected(
     random: &mut StdRng,
 ) -> Option<Keypoint> {
     // The row at which the moving point is met is found by repetition.
-    let mut px = camera.camera.project(&truth(point, session)).unwrap();
+    let mut px = camera.camera.project(&filming.swing.truth(point, session)).unwrap();
     for _ in 0..60 {
         let delay = camera.camera.row_delay_seconds(px) * camera.clock.rate;
-        px = camera.camera.project(&truth(point, session + delay)).unwrap();
+        px = camera.camera.project(&filming.swing.truth(point, session + delay)).unwrap();
     }
     let mut noise = || -> f64 { StandardNormal.sample(random) };
     let mut seen = [px.x + filming.noise_px * noise(), px.y + filming.noise_px * noise()];

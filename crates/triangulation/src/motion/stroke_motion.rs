@@ -1,6 +1,6 @@
 //! All points around all contacts.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use midline_session::calibration::{CalibratedCamera, LensCalibration, RigCalibration, Scale};
 use midline_session::keypoints::{Keypoints, RACKET};
@@ -10,12 +10,13 @@ use nalgebra::{DMatrix, Vector3};
 use rayon::prelude::*;
 
 use super::calibration_shift::{CalibrationParameters, block};
+use super::chain_course::{ChainCourse, ChainState, Segment};
 use super::course::{Basis, Course, Motion};
 use super::fit::{Fitted, settle};
 use super::observations::Observation;
-use super::point_course::PointCourse;
 use super::rigid_course::{Distance, RigidCourse, RigidState};
 use super::section::{Source, breaks, bridged, common_range, observations, seen};
+use super::segments::{length, limbs};
 use super::start::{Places, coefficients, rotations};
 use crate::calibration_error::{CalibrationCovariance, ErrorParts};
 use crate::lift::LiftError;
@@ -78,7 +79,14 @@ pub struct StrokeMotions {
 struct Thing {
     /// Columns of the tracks.
     columns: Vec<usize>,
-    rigid: bool,
+    kind: Kind,
+}
+
+enum Kind {
+    /// A point alone, or points joined by these segments.
+    Chain(Vec<Segment>),
+    /// The racket.
+    Rigid,
 }
 
 /// One side of one contact.
@@ -121,6 +129,11 @@ pub fn lift_strokes(
     let parameters = CalibrationParameters::new(&calibration, cameras);
     let sources = sources(cameras, &calibration, keypoints)?;
     let things = things(tracks);
+    let bad = |c: &ContactTime| !(c.session_seconds.is_finite() && c.sd_seconds.is_finite());
+    if let Some(index) = contacts.iter().position(bad) {
+        let ContactTime { session_seconds: seconds, sd_seconds } = contacts[index];
+        return Err(LiftError::BadContact { number: index + 1, seconds, sd_seconds });
+    }
     let mut contacts = contacts.to_vec();
     contacts.sort_by(|a, b| a.session_seconds.total_cmp(&b.session_seconds));
     let sides: Vec<[Side; 2]> = (0..contacts.len()).map(|i| sides(&contacts, i, tracks, settings)).collect();
@@ -197,17 +210,25 @@ fn sources<'a>(
         .collect()
 }
 
-/// The racket's points together, every other point alone.
+/// The racket's points together, limbs together where the lengths of their segments are known, every other point alone.
 fn things(tracks: &Tracks) -> Vec<Thing> {
+    let mut things: Vec<Thing> = Vec::new();
     let racket: Vec<usize> = RACKET.iter().filter_map(|name| tracks.column(name)).collect();
-    let whole = racket.len() == RACKET.len();
-    let mut things: Vec<Thing> = (0..tracks.names.len())
-        .filter(|column| !(whole && racket.contains(column)))
-        .map(|column| Thing { columns: vec![column], rigid: false })
-        .collect();
-    if whole {
-        things.push(Thing { columns: racket, rigid: true });
+    if racket.len() == RACKET.len() {
+        things.push(Thing { columns: racket, kind: Kind::Rigid });
     }
+    for columns in limbs(tracks) {
+        let segments: Option<Vec<Segment>> = (1..columns.len())
+            .map(|end| {
+                let [nominal_m, sd_m] = length(tracks, [columns[end - 1], columns[end]])?;
+                Some(Segment { landmarks: [end - 1, end], nominal_m, sd_m })
+            })
+            .collect();
+        things.extend(segments.map(|segments| Thing { columns, kind: Kind::Chain(segments) }));
+    }
+    let joined: BTreeSet<usize> = things.iter().flat_map(|thing| thing.columns.iter().copied()).collect();
+    let alone = (0..tracks.names.len()).filter(|column| !joined.contains(column));
+    things.extend(alone.map(|column| Thing { columns: vec![column], kind: Kind::Chain(Vec::new()) }));
     things
 }
 
@@ -260,15 +281,43 @@ impl Lifter<'_> {
         let basis = Basis::clamped(&breaks(range, side.contact_seconds, frame_seconds))?;
         let observations = observations(self.sources, &seen, &basis);
         let wanted = Wanted { side, range };
-        if thing.rigid {
-            self.rigid(&names, basis, &observations, &wanted)
-        } else {
-            let places = Places::new(self.tracks, names.first()?, range)?;
-            let start = coefficients(&basis, &places);
-            let course = PointCourse::new(basis);
-            let fitted = settle(&course, &observations, vec![1.0], start).ok()?;
-            self.result(&course, &fitted, &observations, 1, &wanted)
+        let segments = match &thing.kind {
+            Kind::Rigid => return self.rigid(&names, basis, &observations, &wanted),
+            Kind::Chain(segments) => segments,
+        };
+        let places: Option<Vec<Places>> = names.iter().map(|name| Places::new(self.tracks, name, range)).collect();
+        let Some(places) = places else { return self.apart(thing, side) };
+        let start = ChainState {
+            lengths_m: segments.iter().map(|s| s.nominal_m).collect(),
+            coefficients: places.iter().map(|own| coefficients(&basis, own)).collect(),
+        };
+        let course = ChainCourse::new(basis, side.contact_seconds, names.len(), segments.clone());
+        match settle(&course, &observations, vec![1.0; names.len()], start) {
+            Ok(fitted) => self.result(&course, &fitted, &observations, names.len(), &wanted),
+            Err(_) => self.apart(thing, side),
         }
+    }
+
+    /// The points of a limb each alone, where one of them is not there or the whole cannot be fitted.
+    fn apart(&self, thing: &Thing, side: &Side) -> Option<SideResult> {
+        if thing.columns.len() < 2 {
+            return None;
+        }
+        let mut all = SideResult::default();
+        for column in &thing.columns {
+            let alone = Thing { columns: vec![*column], kind: Kind::Chain(Vec::new()) };
+            let found = self.side(&alone, side).unwrap_or_else(|| SideResult {
+                points: vec![vec![None; side.instants.len()]],
+                at_contact: vec![None],
+                mistaken: BTreeMap::new(),
+            });
+            all.points.extend(found.points);
+            all.at_contact.extend(found.at_contact);
+            for (camera, count) in found.mistaken {
+                *all.mistaken.entry(camera).or_default() += count;
+            }
+        }
+        Some(all)
     }
 
     fn rigid(&self, names: &[&str], basis: Basis, observations: &[Observation], wanted: &Wanted) -> Option<SideResult> {
@@ -290,7 +339,7 @@ impl Lifter<'_> {
             positions: coefficients(&basis, first),
             rotations,
         };
-        let course = RigidCourse::new(basis, distances, *start.rotations.first()?);
+        let course = RigidCourse::new(basis, wanted.side.contact_seconds, distances, *start.rotations.first()?);
         let fitted = settle(&course, observations, vec![1.0; names.len()], start).ok()?;
         self.result(&course, &fitted, observations, names.len(), wanted)
     }

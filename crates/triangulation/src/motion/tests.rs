@@ -3,20 +3,21 @@
 use midline_session::motion::{PointMotion, StrokeMotion};
 use midline_solver::worst_jacobian_error;
 use nalgebra::{Matrix3, UnitQuaternion, Vector2, Vector3};
+use rand::{SeedableRng, rngs::StdRng};
 use rayon::prelude::*;
 
 use super::basis::SplineBasis;
 use super::course::Course;
 use super::fit::Fit;
 use super::rigid_course::{Distance, RigidCourse, RigidState};
-use super::simulated::{CONTACT, Filmed, Filming, NAMES, film, true_velocity, truth};
+use super::simulated::{CONTACT, Filmed, Filming, NAMES, Swing, film};
 use super::stroke_motion::{ContactTime, MotionSettings, lift_strokes};
 use crate::lift::{LiftSettings, lift};
 use crate::point::{View, triangulate};
 
 pub(super) fn lifted(filmed: &Filmed) -> StrokeMotion {
-    let settings = LiftSettings { breaks_seconds: vec![CONTACT], ..LiftSettings::default() };
-    let first = lift(&filmed.cameras, &filmed.lenses, &filmed.rig, &filmed.keypoints, &settings).unwrap();
+    let first =
+        lift(&filmed.cameras, &filmed.lenses, &filmed.rig, &filmed.keypoints, &LiftSettings::default()).unwrap();
     let contact = ContactTime { session_seconds: CONTACT, sd_seconds: 0.0 };
     let motions = lift_strokes(
         &filmed.cameras,
@@ -28,9 +29,6 @@ pub(super) fn lifted(filmed: &Filmed) -> StrokeMotion {
         &MotionSettings::default(),
     )
     .unwrap();
-    for remark in &motions.remarks {
-        println!("{remark}");
-    }
     motions.strokes.into_iter().next().unwrap()
 }
 
@@ -44,8 +42,8 @@ struct Tally {
 }
 
 impl Tally {
-    fn add(&mut self, point: &PointMotion, name: usize, seconds: f64, side: f64) {
-        let truths = [truth(name, seconds).coords, true_velocity(name, seconds, side)];
+    fn add(&mut self, swing: &Swing, point: &PointMotion, name: usize, seconds: f64, side: f64) {
+        let truths = [swing.truth(name, seconds).coords, swing.velocity(name, seconds, side)];
         for (kind, (estimate, truth)) in [point.position_m, point.velocity_m_s].iter().zip(truths).enumerate() {
             let error = Vector3::from(estimate.value) - truth;
             let covariance = Matrix3::from(estimate.covariance);
@@ -78,15 +76,15 @@ impl Tally {
 fn tallies(filmings: &[Filming]) -> [Tally; 2] {
     let strokes: Vec<StrokeMotion> = filmings.par_iter().map(|filming| lifted(&film(filming))).collect();
     let [mut inside, mut edge] = [Tally::default(), Tally::default()];
-    for stroke in &strokes {
+    for (stroke, Filming { swing, .. }) in strokes.iter().zip(filmings) {
         for name in 0..NAMES.len() {
             for (side, motion) in [(-1.0, &stroke.before), (1.0, &stroke.after)] {
                 if let Some(point) = motion.at_contact(name) {
-                    edge.add(point, name, CONTACT, side);
+                    edge.add(swing, point, name, CONTACT, side);
                 }
                 for (seconds, row) in motion.session_seconds.iter().zip(&motion.points) {
                     if let Some(point) = &row[name] {
-                        inside.add(point, name, *seconds, side);
+                        inside.add(swing, point, name, *seconds, side);
                     }
                 }
             }
@@ -96,9 +94,10 @@ fn tallies(filmings: &[Filming]) -> [Tally; 2] {
 }
 
 #[test]
-fn errors_are_as_stated_with_gaps_offset_drift_and_gross_errors() {
+fn errors_are_as_stated_with_gaps_offset_drift_exchanges_and_gross_errors() {
+    let mut at_contact = [[0; 2]; 2];
     for (rates_hz, seeds) in
-        [(vec![120.0, 120.0], 0..8), (vec![240.0, 200.0], 10..13), (vec![120.0, 60.0, 120.0], 20..22)]
+        [(vec![120.0, 120.0], 0..6), (vec![240.0, 200.0], 10..12), (vec![120.0, 60.0, 120.0], 20..22)]
     {
         let filmings: Vec<Filming> = seeds
             .map(|seed| Filming {
@@ -106,7 +105,9 @@ fn errors_are_as_stated_with_gaps_offset_drift_and_gross_errors() {
                 rates_hz: rates_hz.clone(),
                 missing: 0.03,
                 gross: 0.005,
+                exchanged: Some([0.3, 0.42]),
                 seed,
+                swing: Swing::drawn(&mut StdRng::seed_from_u64(1000 + seed)),
                 ..Filming::default()
             })
             .collect();
@@ -118,8 +119,18 @@ fn errors_are_as_stated_with_gaps_offset_drift_and_gross_errors() {
             let ratio = (inside.squared_error[kind] / inside.variance[kind]).sqrt();
             let share = inside.inside[kind] as f64 / inside.all as f64;
             assert!(ratio < 1.1, "kind {kind}: {ratio}");
-            assert!((0.93..0.99).contains(&share), "kind {kind}: {share}");
+            assert!((0.93..0.995).contains(&share), "kind {kind}: {share}");
         }
+        for kind in 0..2 {
+            at_contact[kind][0] += edge.inside[kind];
+            at_contact[kind][1] += edge.all;
+        }
+    }
+    for [inside, all] in at_contact {
+        // Intervals that take the limit at contact for as smooth as what stands before it cover 75 % of velocities.
+        let share = inside as f64 / all as f64;
+        println!("at contact {:.1} % of {all} inside", 100.0 * share);
+        assert!((0.91..0.99).contains(&share), "at contact: {share}");
     }
 }
 
@@ -179,7 +190,7 @@ fn naive_speeds(filmed: &Filmed, rate_hz: f64) -> Vec<(f64, f64)> {
 
 #[test]
 fn the_naive_way_invents_a_slow_down_before_contact_and_ours_does_not() {
-    let truth_at_contact = true_velocity(2, CONTACT, -1.0).norm();
+    let truth_at_contact = Swing::default().velocity(2, CONTACT, -1.0).norm();
     let (mut ours_squared, mut naive_squared, mut dips) = (0.0, 0.0, [0.0, 0.0]);
     let seeds = 0..6;
     let runs = seeds.end as f64;
@@ -240,8 +251,83 @@ fn a_gap_is_bridged_marked_and_less_certain() {
     println!("sd in a gap of 0.25 s {:.1} mm, outside {:.1} mm", 1e3 * inside_sd, 1e3 * outside_sd);
     assert!(inside.bridged && !outside.bridged);
     assert!(inside_sd > 1.5 * outside_sd);
-    let error = Vector3::from(inside.position_m.value) - truth(3, t).coords;
+    let error = Vector3::from(inside.position_m.value) - Swing::default().truth(3, t).coords;
     assert!(error.norm() < 4.0 * inside_sd, "{error}");
+}
+
+#[test]
+fn what_a_camera_took_for_something_else_is_told() {
+    let filmed = film(&Filming { gross: 0.01, exchanged: Some([0.3, 0.42]), ..Filming::default() });
+    let found =
+        lift(&filmed.cameras, &filmed.lenses, &filmed.rig, &filmed.keypoints, &LiftSettings::default()).unwrap();
+    assert!(
+        found.remarks.iter().any(|r| r.starts_with("Camera corner: left_wrist and right_wrist were exchanged in 1")),
+        "{:?}",
+        found.remarks
+    );
+    let contact = ContactTime { session_seconds: CONTACT, sd_seconds: 0.0 };
+    let motions = lift_strokes(
+        &filmed.cameras,
+        &filmed.lenses,
+        &filmed.rig,
+        &found.keypoints,
+        &found.tracks,
+        &[contact],
+        &MotionSettings::default(),
+    )
+    .unwrap();
+    let left_out = |camera: &str| {
+        let told = |r: &&String| r.starts_with(&format!("Camera {camera}:")) && r.contains("left out");
+        let counts = motions.remarks.iter().filter(told).filter_map(|r| r.split(' ').nth(2)?.parse::<usize>().ok());
+        counts.sum::<usize>()
+    };
+    // 1 % of 228 frames of 7 points in each camera is 16; some of them are hardly gross.
+    for camera in ["fence", "corner"] {
+        println!("camera {camera}: {} sights left out", left_out(camera));
+        assert!((6..40).contains(&left_out(camera)), "{:?}", motions.remarks);
+    }
+}
+
+#[test]
+fn a_limb_keeps_its_lengths_where_a_joint_is_hidden() {
+    let filmed = film(&Filming::default());
+    let hidden = |single: bool| {
+        let mut filmed = Filmed {
+            cameras: filmed.cameras.clone(),
+            lenses: filmed.lenses.clone(),
+            rig: filmed.rig.clone(),
+            keypoints: filmed.keypoints.clone(),
+        };
+        for (camera, keypoints) in filmed.cameras.iter().zip(&mut filmed.keypoints) {
+            if single {
+                // Without the shoulder there is no limb.
+                keypoints.names[6] = "left_ear".to_owned();
+            }
+            for frame in &mut keypoints.frames {
+                let t = camera.clock.session_seconds(frame.pts_seconds);
+                if (0.4..0.7).contains(&t) {
+                    frame.points[5] = None;
+                }
+            }
+        }
+        let stroke = lifted(&filmed);
+        let within = |t: &f64| (0.45..0.65).contains(t);
+        let (mut squared, mut variance, mut count) = (0.0, 0.0, 0.0);
+        for (t, row) in stroke.before.session_seconds.iter().zip(&stroke.before.points).filter(|(t, _)| within(t)) {
+            let point = row[5].unwrap();
+            assert!(point.bridged);
+            squared += (Vector3::from(point.position_m.value) - Swing::default().truth(5, *t).coords).norm_squared();
+            variance += Matrix3::from(point.position_m.covariance).trace();
+            count += 1.0;
+        }
+        [squared, variance].map(|sum: f64| 1e3 * (sum / count).sqrt())
+    };
+    let (limb, alone) = (hidden(false), hidden(true));
+    println!(
+        "hidden elbow: {:.1} mm (stated {:.1}) in the limb, {:.1} mm ({:.1}) alone",
+        limb[0], limb[1], alone[0], alone[1]
+    );
+    assert!(limb[1] < 0.8 * alone[1] && limb[0] < 2.0 * limb[1]);
 }
 
 #[test]
@@ -267,7 +353,7 @@ fn some_line() -> (RigidCourse, RigidState) {
         rotations: (0..count).map(turned).collect(),
     };
     let distances = vec![Distance { nominal_m: 0.33, sd_m: 0.05 }, Distance { nominal_m: 0.685, sd_m: 0.05 }];
-    (RigidCourse::new(basis, distances, turned(1)), state)
+    (RigidCourse::new(basis, 0.08, distances, turned(1)), state)
 }
 
 #[test]

@@ -1,0 +1,196 @@
+//! A third estimate: the ball's bounces and contacts as each camera sees them, kinks in its path through the picture.
+//!
+//! A kink is found in each camera alone, from two straight lines through the sightings before and after, and needs neither
+//! sound nor the rig. Kinks are matched near the clock that is to be checked.
+
+use midline_session::calibration::{ClockCalibration, ClockEstimate, ClockSource};
+use midline_session::keypoints::BALL;
+use nalgebra::Vector2;
+
+use crate::estimate::{CameraView, ClockCamera};
+use crate::level::{median, robust_sd};
+
+/// Sightings on each side of a kink.
+const SIDE: usize = 5;
+/// Sightings may be this many spacings apart, and the kink is looked for within the gap between both sides.
+const LONGEST_GAP: f64 = 1.6;
+/// Change of velocity over its standard deviation that counts as a kink.
+const LEAST_DEVIATIONS: f64 = 8.0;
+/// Noise of the ball's sightings that is assumed at least, pixels (common practice).
+const LEAST_SD_PX: f64 = 0.7;
+/// Two kinks of one camera are at least this far apart, seconds; those of two cameras match within it.
+const APART_SECONDS: f64 = 0.06;
+const MATCH_SECONDS: f64 = 0.04;
+/// Matched kinks that an estimate needs.
+const LEAST_MATCHED: usize = 2;
+/// Standard deviations within which it agrees with the clock.
+const AGREE_SDS: f64 = 3.0;
+
+/// One kink: presentation time and its standard deviation, seconds.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Kink {
+    pts_seconds: f64,
+    sd_seconds: f64,
+    /// Change of velocity over its standard deviation.
+    deviations: f64,
+}
+
+/// Adds the ball's estimate to every clock that it can speak of, and says how it compares.
+pub(crate) fn compare(clock: &mut ClockCalibration, cameras: &[ClockCamera]) {
+    let Some(reference) = cameras.first().and_then(|c| c.view) else { return };
+    let read_out = |name: &str| clock.read_out_seconds(name);
+    let of_reference = kinks(&reference, read_out(&clock.reference));
+    let found: Vec<Vec<Kink>> = cameras
+        .iter()
+        .map(|camera| camera.view.map_or_else(Vec::new, |view| kinks(&view, read_out(camera.name))))
+        .collect();
+    for (camera, own) in clock.cameras.iter_mut().zip(&found) {
+        if camera.source == ClockSource::Reference {
+            continue;
+        }
+        let differences: Vec<(f64, f64)> = own
+            .iter()
+            .filter_map(|kink| {
+                let session = camera.session_seconds(kink.pts_seconds);
+                let near = of_reference
+                    .iter()
+                    .min_by(|a, b| (a.pts_seconds - session).abs().total_cmp(&(b.pts_seconds - session).abs()))?;
+                let difference = near.pts_seconds - session;
+                (difference.abs() <= MATCH_SECONDS).then(|| (difference, kink.sd_seconds.hypot(near.sd_seconds)))
+            })
+            .collect();
+        if differences.len() < LEAST_MATCHED {
+            continue;
+        }
+        let values: Vec<f64> = differences.iter().map(|d| d.0).collect();
+        let middle = median(&values);
+        let n = values.len() as f64;
+        let stated = (differences.iter().map(|d| d.1 * d.1).sum::<f64>() / n).sqrt();
+        // The median of n normal values has 1.25 times the mean's standard deviation.
+        let sd_seconds = 1.2533 * stated.max(robust_sd(&values, middle)) / n.sqrt();
+        camera.estimates.push(ClockEstimate {
+            method: ClockSource::Ball,
+            offset_seconds: camera.offset_seconds + middle,
+            sd_seconds,
+            n: values.len(),
+        });
+        let pts = own.first().map_or(0.0, |k| k.pts_seconds);
+        let agrees = middle.abs() <= AGREE_SDS * sd_seconds.hypot(camera.sd_seconds(pts));
+        clock.remarks.push(format!(
+            "Camera {}: {} bounces and contacts of the ball as seen lie {:+.2} ± {:.2} ms from its clock; they {}.",
+            camera.camera,
+            values.len(),
+            middle * 1e3,
+            sd_seconds * 1e3,
+            if agrees { "agree" } else { "DISAGREE: check the ball's points and the read-outs" }
+        ));
+    }
+}
+
+/// Sharp turns of the ball's path through one camera's picture.
+fn kinks(view: &CameraView, read_out_seconds: Option<f64>) -> Vec<Kink> {
+    let Some(column) = view.keypoints.column(BALL) else { return Vec::new() };
+    let mut camera = view.camera();
+    camera.read_out.seconds = read_out_seconds.unwrap_or(camera.read_out.seconds);
+    let seen: Vec<(f64, Vector2<f64>)> = view
+        .keypoints
+        .frames
+        .iter()
+        .filter_map(|frame| {
+            let px = Vector2::from(frame.points.get(column)?.as_ref()?.px);
+            Some((frame.pts_seconds + camera.row_delay_seconds(px), px))
+        })
+        .collect();
+    let spacings: Vec<f64> = seen.windows(2).map(|w| w[1].0 - w[0].0).collect();
+    let usual = median(&spacings);
+    let mut found: Vec<Kink> = (SIDE..seen.len().saturating_sub(SIDE - 1))
+        .filter(|at| spacings[at - SIDE..at + SIDE - 1].iter().all(|s| *s <= LONGEST_GAP * usual))
+        .filter_map(|at| kink(&seen[at - SIDE..at], &seen[at..at + SIDE]))
+        .collect();
+    found.sort_by(|a, b| b.deviations.total_cmp(&a.deviations));
+    let mut kept: Vec<Kink> = Vec::new();
+    for kink in found {
+        if kept.iter().all(|k| (k.pts_seconds - kink.pts_seconds).abs() >= APART_SECONDS) {
+            kept.push(kink);
+        }
+    }
+    kept.sort_by(|a, b| a.pts_seconds.total_cmp(&b.pts_seconds));
+    kept
+}
+
+/// Where two straight lines, before and after, come nearest to each other, if that is between them.
+fn kink(before: &[(f64, Vector2<f64>)], after: &[(f64, Vector2<f64>)]) -> Option<Kink> {
+    let origin = 0.5 * (before.last()?.0 + after.first()?.0);
+    let (a, b) = (Straight::fit(before, origin)?, Straight::fit(after, origin)?);
+    let sd_px = (0.5 * (a.squares + b.squares)).sqrt().max(LEAST_SD_PX);
+    let turn = b.velocity - a.velocity;
+    let apart = b.place - a.place;
+    let since = -apart.dot(&turn) / turn.norm_squared();
+    // Both lines must hold: a curve leaves residuals, a jump leaves a gap at the crossing.
+    let gap = (apart + since * turn).norm();
+    let half = 0.5 * (after.first()?.0 - before.last()?.0);
+    let deviations = turn.norm() / (sd_px * (a.velocity_variance + b.velocity_variance).sqrt());
+    let place_sd = sd_px * (a.place_variance + b.place_variance).sqrt();
+    (deviations >= LEAST_DEVIATIONS && since.abs() <= 1.5 * half && gap <= 4.0 * place_sd).then(|| Kink {
+        pts_seconds: origin + since,
+        sd_seconds: place_sd / turn.norm(),
+        deviations,
+    })
+}
+
+/// A straight line through sightings; variances for noise of 1 px.
+struct Straight {
+    place: Vector2<f64>,
+    velocity: Vector2<f64>,
+    place_variance: f64,
+    velocity_variance: f64,
+    /// Mean square of what is left of each coordinate.
+    squares: f64,
+}
+
+impl Straight {
+    fn fit(seen: &[(f64, Vector2<f64>)], origin: f64) -> Option<Self> {
+        let n = seen.len() as f64;
+        let centre = seen.iter().map(|s| s.0).sum::<f64>() / n;
+        let middle = seen.iter().map(|s| s.1).sum::<Vector2<f64>>() / n;
+        let spread: f64 = seen.iter().map(|s| (s.0 - centre).powi(2)).sum();
+        if spread <= 0.0 {
+            return None;
+        }
+        let velocity = seen.iter().map(|s| (s.1 - middle) * (s.0 - centre)).sum::<Vector2<f64>>() / spread;
+        let left: f64 = seen.iter().map(|s| (s.1 - middle - velocity * (s.0 - centre)).norm_squared()).sum();
+        Some(Self {
+            place: middle + velocity * (origin - centre),
+            velocity,
+            place_variance: 1.0 / n + (origin - centre).powi(2) / spread,
+            velocity_variance: 1.0 / spread,
+            squares: left / (2.0 * (n - 2.0)),
+        })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_bounce_between_two_frames_is_found_to_a_fraction_of_the_spacing() {
+        let (mut worst, spacing) = (0.0_f64, 1.0 / 120.0);
+        for k in 0..10 {
+            let bounce = 0.1 + 0.1 * spacing * f64::from(k);
+            let seen: Vec<(f64, Vector2<f64>)> = (0..24)
+                .map(|n| {
+                    let t = f64::from(n) * spacing;
+                    let down = if t < bounce { t - bounce } else { 0.7 * (bounce - t) };
+                    (t, Vector2::new(300.0 + 900.0 * t, 700.0 + 800.0 * down))
+                })
+                .collect();
+            let at = seen.iter().position(|s| s.0 >= bounce).unwrap();
+            let found = kink(&seen[at - SIDE..at], &seen[at..at + SIDE]).unwrap();
+            worst = worst.max((found.pts_seconds - bounce).abs());
+            assert!(kink(&seen[..SIDE], &seen[SIDE..2 * SIDE]).is_none(), "a straight path has no kink");
+        }
+        println!("worst error of a bounce without noise: {:.4} ms", worst * 1e3);
+        assert!(worst < 1e-6);
+    }
+}

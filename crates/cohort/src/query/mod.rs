@@ -1,0 +1,143 @@
+//! Questions to the store in SQL, by an embedded engine.
+//!
+//! Tables: `strokes`, `curves`, `events`, `quality`, with the columns of [`Table::schema`]. Queries read; anything that would write is
+//! refused. Memory is bounded: what does not fit goes to temporary files.
+
+mod flow;
+mod output;
+mod questions;
+#[cfg(test)]
+mod tests;
+
+use std::sync::Arc;
+
+use datafusion::arrow::array::RecordBatch;
+use datafusion::datasource::empty::EmptyTable;
+use datafusion::datasource::file_format::parquet::ParquetFormat;
+use datafusion::datasource::listing::{ListingOptions, ListingTable, ListingTableConfig, ListingTableUrl};
+use datafusion::error::DataFusionError;
+use datafusion::execution::context::SQLOptions;
+use datafusion::execution::memory_pool::FairSpillPool;
+use datafusion::execution::runtime_env::RuntimeEnvBuilder;
+use datafusion::prelude::{DataFrame, SessionConfig, SessionContext};
+use url::Url;
+
+pub(crate) use flow::Columns;
+pub use flow::{Criteria, Flow, Observation, Step};
+pub use output::{Form, rendered};
+pub use questions::{Question, Quoted};
+
+use crate::CohortError;
+use crate::store::{Record, Store, Table};
+
+/// Name under which the engine knows the store's objects.
+const OBJECTS: &str = "cohort://store/";
+
+/// How much a query may take.
+#[derive(Debug, Clone, Copy)]
+pub struct Limits {
+    /// Bytes of memory; beyond it the engine writes temporary files, or gives up with a message.
+    pub memory_bytes: usize,
+    /// Parallel parts of a query.
+    pub threads: usize,
+}
+
+impl Default for Limits {
+    fn default() -> Self {
+        let threads = std::thread::available_parallelism().map_or(1, usize::from);
+        Self { memory_bytes: 2 << 30, threads }
+    }
+}
+
+/// A store opened for questions, as it was at that moment.
+pub struct Queries {
+    context: SessionContext,
+    records: Vec<Record>,
+}
+
+impl Queries {
+    /// Opens a store for questions.
+    ///
+    /// # Errors
+    /// When its records cannot be read or are of another schema version.
+    pub async fn of(store: &Store, limits: Limits) -> Result<Self, CohortError> {
+        let records = store.records().await?;
+        let runtime = RuntimeEnvBuilder::new()
+            .with_memory_pool(Arc::new(FairSpillPool::new(limits.memory_bytes)))
+            .build_arc()
+            .map_err(|e| failed(&e))?;
+        // Rows of ready questions come in a stated order; everything else may differ with the number of threads only in rounding.
+        let config = SessionConfig::new().with_target_partitions(limits.threads.max(1)).with_information_schema(true);
+        let context = SessionContext::new_with_config_rt(config, runtime);
+        let objects = Url::parse(OBJECTS).map_err(|e| CohortError::Query { reason: e.to_string() })?;
+        context.register_object_store(&objects, store.objects());
+        for table in Table::ALL {
+            let paths: Vec<ListingTableUrl> = records
+                .iter()
+                .flat_map(|record| &record.files)
+                .filter(|file| file.table == table.name())
+                .map(|file| ListingTableUrl::parse(format!("{OBJECTS}{}", file.path)))
+                .collect::<Result<_, _>>()
+                .map_err(|e| failed(&e))?;
+            let registered = if paths.is_empty() {
+                context.register_table(table.name(), Arc::new(EmptyTable::new(table.schema())))
+            } else {
+                let options = ListingOptions::new(Arc::new(ParquetFormat::default())).with_file_extension(".parquet");
+                let config = ListingTableConfig::new_with_multi_paths(paths)
+                    .with_listing_options(options)
+                    .with_schema(table.schema());
+                let listing = ListingTable::try_new(config).map_err(|e| failed(&e))?;
+                context.register_table(table.name(), Arc::new(listing))
+            };
+            registered.map_err(|e| failed(&e))?;
+        }
+        Ok(Self { context, records })
+    }
+
+    /// The sessions that are asked.
+    #[must_use]
+    pub fn records(&self) -> &[Record] {
+        &self.records
+    }
+
+    /// The rows that answer a query.
+    ///
+    /// # Errors
+    /// When the query is not understood, would write, needs more than the limits, or meets a damaged file.
+    pub async fn sql(&self, sql: &str) -> Result<Vec<RecordBatch>, CohortError> {
+        let frame = self.frame(sql).await?;
+        let schema = Arc::new(frame.schema().as_arrow().clone());
+        let mut batches = frame.collect().await.map_err(|e| failed(&e))?;
+        if batches.is_empty() {
+            batches.push(RecordBatch::new_empty(schema));
+        }
+        Ok(batches)
+    }
+
+    /// The plan of a query, not yet run.
+    ///
+    /// # Errors
+    /// When the query is not understood or would write.
+    pub async fn frame(&self, sql: &str) -> Result<DataFrame, CohortError> {
+        let read_only = SQLOptions::new().with_allow_ddl(false).with_allow_dml(false).with_allow_statements(false);
+        self.context.sql_with_options(sql, read_only).await.map_err(|e| failed(&e))
+    }
+}
+
+/// The engine's reason in one line, with what to do.
+fn failed(error: &DataFusionError) -> CohortError {
+    let root = error.find_root().strip_backtrace();
+    let reason = root.replace(OBJECTS, "").replace('\n', " ");
+    let hint = match error.find_root() {
+        DataFusionError::SQL(..) => "; check the spelling of the query",
+        DataFusionError::SchemaError(..) | DataFusionError::Plan(_) | DataFusionError::Diagnostic(..) => {
+            "; the tables are strokes, curves, events and quality, their columns: midline cohort columns"
+        }
+        DataFusionError::ResourcesExhausted(_) => "; raise --memory-mb or ask for less at a time",
+        DataFusionError::ParquetError(_) | DataFusionError::ObjectStore(_) | DataFusionError::ArrowError(..) => {
+            "; midline cohort check names the damaged file"
+        }
+        _ => "",
+    };
+    CohortError::Query { reason: format!("{reason}{hint}") }
+}
