@@ -192,6 +192,138 @@ fn footage_that_shares_no_sound_is_refused() {
     refused("clock", &session, &["gate", "clap"]);
 }
 
+/// Bursts of hiss at uneven instants (seconds), the same for every listener, over the listener's own noise; 48 kHz, 16 bit.
+fn write_wav(path: &Path, seconds: f64, listener: u64, bursts: &[f64]) {
+    let hiss = |seed: u64, n: u64| -> f64 {
+        let mut x = (seed << 32 ^ n).wrapping_mul(0x9E37_79B9_7F4A_7C15);
+        x = (x ^ (x >> 29)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
+        ((x ^ (x >> 32)) >> 11) as f64 / (1u64 << 52) as f64 - 1.0
+    };
+    let count = (seconds * 48_000.0) as usize;
+    let mut samples: Vec<f64> = (0..count as u64).map(|n| 0.004 * hiss(1000 + listener, n)).collect();
+    for (index, at) in bursts.iter().enumerate() {
+        let start = (at * 48_000.0) as isize;
+        for n in 0..4000_isize {
+            if let Some(sample) = usize::try_from(start + n).ok().and_then(|k| samples.get_mut(k)) {
+                *sample += 0.5 * (-n as f64 / 400.0).exp() * hiss(index as u64, n as u64);
+            }
+        }
+    }
+    let data: Vec<u8> = samples.iter().flat_map(|s| ((s * 32_000.0) as i16).to_le_bytes()).collect();
+    let length = u32::try_from(data.len()).unwrap();
+    let mut file = Vec::new();
+    file.extend(b"RIFF");
+    file.extend((36 + length).to_le_bytes());
+    file.extend(b"WAVEfmt ");
+    file.extend(16u32.to_le_bytes());
+    file.extend([1, 0, 1, 0]);
+    file.extend(48_000u32.to_le_bytes());
+    file.extend(96_000u32.to_le_bytes());
+    file.extend([2, 0, 16, 0]);
+    file.extend(b"data");
+    file.extend(length.to_le_bytes());
+    file.extend(data);
+    std::fs::write(path, file).unwrap();
+}
+
+/// Gives a video another sound; `None` takes the sound away.
+fn dub(video: &Path, sound: Option<&Path>) {
+    let other = video.with_file_name("dubbed.mp4");
+    let mut command = Command::new("ffmpeg");
+    command.args(["-v", "error", "-nostdin", "-y", "-i"]).arg(video);
+    match sound {
+        Some(sound) => command.arg("-i").arg(sound).args(["-map", "0:v", "-map", "1:a", "-c:v", "copy", "-c:a", "aac"]),
+        None => command.args(["-map", "0:v", "-c:v", "copy"]),
+    };
+    assert!(command.arg(&other).status().unwrap().success());
+    std::fs::remove_file(video).unwrap();
+    std::fs::rename(&other, video).unwrap();
+}
+
+#[test]
+fn the_same_file_for_two_cameras_is_refused() {
+    let (_keep, session) = copied_session("p07-first");
+    let (first, second) =
+        (named(&session, |d| d.cameras[0].footage.clone()), named(&session, |d| d.cameras[1].footage.clone()));
+    std::fs::remove_file(&second).unwrap();
+    std::fs::copy(&first, &second).unwrap();
+    for stage in ["run", "clock"] {
+        refused(stage, &session, &["fence", "gate", "same file", "its own footage"]);
+    }
+}
+
+#[test]
+fn the_same_sound_for_two_cameras_is_refused() {
+    let (_keep, session) = copied_session("p07-first");
+    let (first, second) =
+        (named(&session, |d| d.cameras[0].footage.clone()), named(&session, |d| d.cameras[1].footage.clone()));
+    dub(&second, Some(&first));
+    refused("clock", &session, &["fence", "gate", "the same recording"]);
+}
+
+#[test]
+fn sound_of_another_session_is_refused() {
+    let (_keep, session) = copied_session("p07-first");
+    let sibling = midline_tests::academy::academy().join("p07-second");
+    let other = named(&sibling, |d| d.cameras[1].footage.clone());
+    dub(&named(&session, |d| d.cameras[1].footage.clone()), Some(&other));
+    refused("clock", &session, &["fence", "gate", "share no sound"]);
+}
+
+#[test]
+fn a_clock_that_jumps_is_named_with_code_2() {
+    let (_keep, session) = copied_session("p07-first");
+    let bursts: Vec<f64> = (0..26).map(|k| 0.5 + 0.41 * f64::from(k) + 0.13 * f64::from(k * k % 7) / 7.0).collect();
+    // Half way two seconds are missing in the second file.
+    let cut: Vec<f64> = bursts.iter().filter(|t| !(5.0..7.0).contains(*t)).copied().collect();
+    let (first, second) = (session.join("first.wav"), session.join("second.wav"));
+    write_wav(&first, 12.0, 1, &bursts);
+    // The bursts keep their number, and with it their hiss.
+    let cut: Vec<f64> = bursts
+        .iter()
+        .map(|t| {
+            if *t < 5.0 {
+                *t
+            } else if cut.contains(t) {
+                t - 2.0
+            } else {
+                -9.0
+            }
+        })
+        .collect();
+    write_wav(&second, 10.0, 2, &cut);
+    dub(&named(&session, |d| d.cameras[0].footage.clone()), Some(&first));
+    dub(&named(&session, |d| d.cameras[1].footage.clone()), Some(&second));
+    let output = midline(&["clock", &session.display().to_string()]);
+    let message = String::from_utf8_lossy(&output.stderr);
+    assert_eq!(output.status.code(), Some(2), "{message}");
+    for word in ["gate", "jumps by", "2.0", "recorded in two parts"] {
+        assert!(message.contains(word), "\"{word}\" is missing in: {message}");
+    }
+    nothing_half_written(&session);
+}
+
+#[test]
+fn silent_clips_that_do_not_overlap_are_not_measurable() {
+    let (_keep, session) = copied_session("p07-first");
+    for camera in 0..2 {
+        dub(&named(&session, |d| d.cameras[camera].footage.clone()), None);
+    }
+    // The second camera started 1.8 s before the first; only what it saw before then is left.
+    let csv = named(&session, |d| d.cameras[1].points.clone());
+    let text = std::fs::read_to_string(&csv).unwrap();
+    let early =
+        |line: &&str| line.split(',').next().and_then(|f| f.parse::<u32>().ok()).is_none_or(|frame| frame < 190);
+    std::fs::write(&csv, text.lines().filter(early).collect::<Vec<_>>().join("\n") + "\n").unwrap();
+    let output = midline(&["clock", &session.display().to_string()]);
+    let message = String::from_utf8_lossy(&output.stderr);
+    assert_eq!(output.status.code(), Some(2), "{message}");
+    for word in ["fence", "gate", "no sound", "overlap in time"] {
+        assert!(message.contains(word), "\"{word}\" is missing in: {message}");
+    }
+    nothing_half_written(&session);
+}
+
 #[test]
 fn one_camera_alone_is_not_measurable_and_says_so_with_code_2() {
     let (_keep, session) = copied_session("p12");

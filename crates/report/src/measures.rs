@@ -188,7 +188,7 @@ mod tests {
         let strokes = Strokes {
             strokes: vec![stroke(1, vec![hidden()]), stroke(2, vec![seen]), stroke(4, vec![hidden()])],
             over_strokes: vec![hidden()],
-            remarks: vec![],
+            ..Strokes::default()
         };
         let measures = Measures::of(&strokes);
         assert_eq!(measures.reasons.len(), 1);

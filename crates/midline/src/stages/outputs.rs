@@ -105,7 +105,7 @@ impl Stages {
         });
         let clock = self.clock().unwrap_or_else(|error| {
             note("clock", "clock", error);
-            ClockCalibration { reference: String::new(), cameras: vec![], remarks: vec![] }
+            ClockCalibration { reference: String::new(), cameras: vec![], read_outs: vec![], remarks: vec![] }
         });
         let tracks = self.tracks().unwrap_or_else(|error| {
             note("3D tracks", "lift", error);

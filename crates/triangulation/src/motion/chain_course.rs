@@ -3,7 +3,7 @@
 use nalgebra::{DMatrix, DMatrixViewMut, DVector, Matrix2x3, Vector3};
 
 use super::course::{Basis, Course, Instant, Motion, ORDER};
-use super::roughness::{Change, changes};
+use super::roughness::{Change, ROUGHER_POINT, changes};
 use super::smoothness_groups::stretches;
 
 /// First guess of the jerk, m/s³.
@@ -57,7 +57,7 @@ enum Prior {
 
 impl ChainCourse {
     pub(crate) fn new(basis: Basis, contact_seconds: f64, landmarks: usize, segments: Vec<Segment>) -> Self {
-        let (stretches, changes) = (stretches(&basis), changes(&basis, contact_seconds));
+        let (stretches, changes) = (stretches(&basis), changes(&basis, contact_seconds, ROUGHER_POINT));
         Self { basis, stretches, changes, landmarks, segments }
     }
 

@@ -7,10 +7,10 @@
 use midline_session::calibration::CalibratedCamera;
 use nalgebra::{DMatrix, Matrix2, Matrix2x3, UnitQuaternion, Vector2, Vector3};
 
+use super::chain_course::{ChainCourse, ChainState};
 use super::course::{Basis, Course};
 use super::fit::{Fitted, settle_with_known_noise};
 use super::observations::Observation;
-use super::point_course::PointCourse;
 use super::rigid_course::{RigidCourse, RigidState};
 use super::section::breaks as spline_breaks;
 use super::start::{Places, coefficients, rotations};
@@ -85,7 +85,7 @@ impl Predicted {
 
 enum Piece {
     Racket(RigidCourse, Fitted<RigidState>),
-    Ball(PointCourse, Fitted<Vec<Vector3<f64>>>),
+    Ball(ChainCourse, Fitted<ChainState>),
 }
 
 /// A fitted course: one piece between two breaks each; pieces without enough sights are left out.
@@ -252,8 +252,8 @@ fn fitted(
     match thing {
         Thing::Ball => {
             let places = places(cameras, sights, 0)?;
-            let start = coefficients(&basis, &places);
-            let course = PointCourse::new(basis);
+            let start = ChainState { lengths_m: Vec::new(), coefficients: vec![coefficients(&basis, &places)] };
+            let course = ChainCourse::new(basis, fast, 1, Vec::new());
             let fit = settle_with_known_noise(&course, &observations, 1, start).ok()?;
             let mistaken = fit.mistaken.clone();
             Some((Piece::Ball(course, fit), mistaken))
@@ -274,7 +274,7 @@ fn fitted(
                 rotations,
             };
             let distances = RACKET_DISTANCES.iter().skip(1).copied().collect();
-            let course = RigidCourse::new(basis, distances, *start.rotations.first()?);
+            let course = RigidCourse::new(basis, fast, distances, *start.rotations.first()?);
             let fit = settle_with_known_noise(&course, &observations, thing.landmarks(), start).ok()?;
             let mistaken = fit.mistaken.clone();
             Some((Piece::Racket(course, fit), mistaken))
@@ -366,7 +366,7 @@ mod tests {
 
     #[test]
     fn the_rings_hold_what_they_say_between_sparse_marks() {
-        let (mut within, mut all, mut squares) = (0, 0, 0.0);
+        let (mut within, mut all, mut squares) = (0_u32, 0_u32, 0.0);
         for seed in 0..6 {
             let (cameras, truth, marks) = marked(12, 1.0, seed);
             let course = course(&cameras, &marks);
@@ -379,7 +379,7 @@ mod tests {
                 let [[a, b], [c, d]] = seen.covariance_px2;
                 let deviate = off.dot(&(Matrix2::new(a, b, c, d).try_inverse().unwrap() * off));
                 all += 1;
-                within += usize::from(deviate < 5.991); // 95 % of chi squared with two degrees of freedom
+                within += u32::from(deviate < 5.991); // 95 % of chi squared with two degrees of freedom
                 squares += off.norm_squared();
             }
         }

@@ -10,12 +10,13 @@ use super::course::{Basis, ORDER};
 /// Time over which the jerk keeps to itself, seconds (correlation 1/e).
 const CORRELATION_SECONDS: f64 = 0.020;
 
-/// How much larger the jerk may be at contact than what is seen before tells, and how fast that fades away from it, seconds. What
+/// How much larger the jerk of a point, and of a turn, may be at contact than what is seen before tells, and how fast that fades away from it, seconds. What
 /// begins in the last hundredths of a second is not seen before it has moved the point by more than the noise: a hand whose
 /// jerk grows to 600 m/s³ in the last 40 ms is 1 m/s slower than it seemed, and 7 mm from where it seemed. Only what strokes do
 /// can tell; the numbers are those with which intervals hold over the simulated swings, whose hands are fastest up to 60 ms
 /// before contact.
-const ROUGHER_AT_CONTACT: f64 = 10.0;
+pub(crate) const ROUGHER_POINT: f64 = 10.0;
+pub(crate) const ROUGHER_TURN: f64 = 3.0;
 const ROUGHER_SECONDS: f64 = 0.040;
 
 /// Functions of which a change of the jerk from one piece to the next is made.
@@ -44,14 +45,14 @@ impl Change {
 }
 
 /// One change for each piece; the first piece's is its whole jerk.
-pub(crate) fn changes(basis: &Basis, contact_seconds: f64) -> Vec<Change> {
+pub(crate) fn changes(basis: &Basis, contact_seconds: f64, rougher_at_contact: f64) -> Vec<Change> {
     let middle = |span: usize| basis.span_seconds(span).iter().sum::<f64>() * 0.5;
     let third = |span: usize| basis.at(middle(span)).derivatives[3];
     (0..basis.spans())
         .map(|span| {
             let mut weights = [0.0; WIDTH];
             let away = (middle(span) - contact_seconds).abs();
-            let usual = 1.0 + (ROUGHER_AT_CONTACT - 1.0) * (-away / ROUGHER_SECONDS).exp();
+            let usual = 1.0 + (rougher_at_contact - 1.0) * (-away / ROUGHER_SECONDS).exp();
             let Some(before) = span.checked_sub(1) else {
                 weights[..ORDER].copy_from_slice(&third(span).map(|weight| weight / usual));
                 return Change { first: 0, count: ORDER, weights };
@@ -78,7 +79,7 @@ mod tests {
         // t³ / 6 has jerk 1; its coefficients are the blossom's products of three knots.
         let knots = [0.0, 0.0, 0.0, 0.0, 0.01, 0.02, 0.04, 0.06, 0.06, 0.06, 0.06];
         let coefficients: Vec<f64> = (0..7).map(|i| knots[i + 1] * knots[i + 2] * knots[i + 3] / 6.0).collect();
-        for (span, change) in changes(&basis, -1e9).iter().enumerate() {
+        for (span, change) in changes(&basis, -1e9, ROUGHER_POINT).iter().enumerate() {
             let found: f64 = change.weights().iter().zip(&coefficients[change.first..]).map(|(w, c)| w * c).sum();
             let differences: f64 = change
                 .of_differences()
