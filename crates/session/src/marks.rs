@@ -189,11 +189,9 @@ impl Marks {
             }
             Act::Unmark { camera, frame, name } => {
                 let own = self.of(camera);
-                for taken in [remove(&mut own.points, *frame, name), remove(&mut own.carried, *frame, name)] {
-                    // A carried point under a mark goes only when the mark is gone already.
-                    if taken {
-                        break;
-                    }
+                // A carried point under a mark goes only when the mark is gone already.
+                if !remove(&mut own.points, *frame, name) {
+                    remove(&mut own.carried, *frame, name);
                 }
             }
             Act::Court { camera, name, px } => drop(self.of(camera).court.insert(name.clone(), *px)),
