@@ -106,6 +106,12 @@ fn is_used(board: &Board, plan: &SessionPlan) -> bool {
     (board.name == LENS_BOARD && plan.lens_clips) || (board.name == SHARED_BOARD && plan.shared_board)
 }
 
+/// Where a camera sees the middle of the player's hips in its first frame.
+fn player_mark(plan: &SessionPlan, posted: &Posted) -> Option<[f64; 2]> {
+    let [left, right] = plan.movement.figure(posted.clock.session_seconds(0.0)).hips;
+    Some(posted.phone.camera(&posted.place).project(&nalgebra::center(&left, &right))?.into())
+}
+
 fn camera(plan: &SessionPlan, posted: &Posted, court: &Court, seed: u64) -> String {
     let name = posted.phone.name;
     let standing = if posted.phone.quarter_turns_clockwise == 0 { "landscape" } else { "portrait" };
@@ -139,6 +145,16 @@ fn camera(plan: &SessionPlan, posted: &Posted, court: &Court, seed: u64) -> Stri
         points_path(posted),
         posted.phone.read_out_seconds,
     );
+    if plan.discs {
+        let points = format!("points = \"{}\"\n", points_path(posted));
+        let mark = player_mark(plan, posted)
+            .map(|[x, y]| format!("points_reading = {{ player = [{{ frame = 0, px = [{x:.0}.0, {y:.0}.0] }}] }}\n"));
+        let marked = format!(
+            "{points}# The player, so that the network knows where to look first.\n{}",
+            mark.unwrap_or_default()
+        );
+        text = text.replacen(&points, &marked, 1);
+    }
     for (point, [x, y]) in clicked(posted, court, seed) {
         text.push_str(&format!("{point} = [{x:.1}, {y:.1}]\n"));
     }
