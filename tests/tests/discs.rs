@@ -56,7 +56,6 @@ fn a_network_finds_the_discs_and_the_lift_the_joints() {
 
     let shown = done(&["points", &path, "--model", &model]);
     assert!(shown.contains("fence: keypoints usable") && shown.contains("gate: keypoints usable"), "{shown}");
-    assert!(shown.contains("coloured discs"), "{shown}");
     println!("{shown}");
 
     let truth: Truth = serde_json::from_slice(&std::fs::read(demo.join("truth/discs.json")).unwrap()).unwrap();

@@ -8,7 +8,7 @@ use nalgebra::{DMatrix, DVector, Matrix2x3, Matrix3, UnitQuaternion, Vector3};
 use super::chain_course::{combined, jerk, value};
 use super::course::{Basis, Course, Instant, Motion, ORDER};
 use super::rotation_spline::{ByControls, difference, rotation, turning};
-use super::roughness::{Change, ROUGHER_POINT, ROUGHER_TURN, changes};
+use super::roughness::{Change, ROUGHER_RACKET, changes};
 use super::smoothness_groups::stretches;
 use midline_geometry::skew;
 
@@ -38,7 +38,6 @@ pub(crate) struct RigidCourse {
     basis: Basis,
     stretches: Vec<usize>,
     changes: Vec<Change>,
-    turning_changes: Vec<Change>,
     distances: Vec<Distance>,
     first_rotation: UnitQuaternion<f64>,
 }
@@ -68,9 +67,8 @@ impl RigidCourse {
         distances: Vec<Distance>,
         first_rotation: UnitQuaternion<f64>,
     ) -> Self {
-        let stretches = stretches(&basis);
-        let [changes, turning_changes] = [ROUGHER_POINT, ROUGHER_TURN].map(|r| changes(&basis, contact_seconds, r));
-        Self { basis, stretches, changes, turning_changes, distances, first_rotation }
+        let (stretches, changes) = (stretches(&basis), changes(&basis, contact_seconds, ROUGHER_RACKET));
+        Self { basis, stretches, changes, distances, first_rotation }
     }
 
     fn kind(&self, prior: usize) -> Prior {
@@ -230,7 +228,7 @@ impl Course for RigidCourse {
         match self.kind(prior) {
             Prior::Jerk(span) => jerk(&self.changes[span], &state.positions, residual, jacobian, OWN),
             Prior::Turning(span) => {
-                let change = &self.turning_changes[span];
+                let change = &self.changes[span];
                 let mut sum = Vector3::zeros();
                 for (j, weight) in change.of_differences() {
                     let here = change.first + j;
