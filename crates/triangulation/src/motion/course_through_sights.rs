@@ -12,6 +12,7 @@ use super::course::{Basis, Course};
 use super::fit::{Fitted, settle_with_known_noise};
 use super::observations::Observation;
 use super::rigid_course::{RigidCourse, RigidState};
+use super::roughness::ROUGHER_POINT;
 use super::section::breaks as spline_breaks;
 use super::start::{Places, coefficients, rotations};
 use super::stroke_motion::RACKET_DISTANCES;
@@ -274,7 +275,7 @@ fn fitted(
                 rotations,
             };
             let distances = RACKET_DISTANCES.iter().skip(1).copied().collect();
-            let course = RigidCourse::new(basis, fast, distances, *start.rotations.first()?);
+            let course = RigidCourse::new(basis, fast, ROUGHER_POINT, distances, *start.rotations.first()?);
             let fit = settle_with_known_noise(&course, &observations, thing.landmarks(), start).ok()?;
             let mistaken = fit.mistaken.clone();
             Some((Piece::Racket(course, fit), mistaken))

@@ -8,7 +8,7 @@ use nalgebra::{DMatrix, DVector, Matrix2x3, Matrix3, UnitQuaternion, Vector3};
 use super::chain_course::{combined, jerk, value};
 use super::course::{Basis, Course, Instant, Motion, ORDER};
 use super::rotation_spline::{ByControls, difference, rotation, turning};
-use super::roughness::{Change, ROUGHER_RACKET, changes};
+use super::roughness::{Change, changes};
 use super::smoothness_groups::stretches;
 use midline_geometry::skew;
 
@@ -64,10 +64,11 @@ impl RigidCourse {
     pub(crate) fn new(
         basis: Basis,
         contact_seconds: f64,
+        rougher_at_contact: f64,
         distances: Vec<Distance>,
         first_rotation: UnitQuaternion<f64>,
     ) -> Self {
-        let (stretches, changes) = (stretches(&basis), changes(&basis, contact_seconds, ROUGHER_RACKET));
+        let (stretches, changes) = (stretches(&basis), changes(&basis, contact_seconds, rougher_at_contact));
         Self { basis, stretches, changes, distances, first_rotation }
     }
 

@@ -15,6 +15,7 @@ use super::course::{Basis, Course, Motion};
 use super::fit::{Fitted, settle};
 use super::observations::Observation;
 use super::rigid_course::{Distance, RigidCourse, RigidState};
+use super::roughness::ROUGHER_RACKET;
 use super::section::{Source, breaks, bridged, common_range, observations, seen};
 use super::segments::{length, limbs};
 use super::start::{Places, coefficients, rotations};
@@ -339,7 +340,8 @@ impl Lifter<'_> {
             positions: coefficients(&basis, first),
             rotations,
         };
-        let course = RigidCourse::new(basis, wanted.side.contact_seconds, distances, *start.rotations.first()?);
+        let course =
+            RigidCourse::new(basis, wanted.side.contact_seconds, ROUGHER_RACKET, distances, *start.rotations.first()?);
         let fitted = settle(&course, observations, vec![1.0; names.len()], start).ok()?;
         self.result(&course, &fitted, observations, names.len(), wanted)
     }

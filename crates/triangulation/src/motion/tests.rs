@@ -10,6 +10,7 @@ use super::basis::SplineBasis;
 use super::course::Course;
 use super::fit::Fit;
 use super::rigid_course::{Distance, RigidCourse, RigidState};
+use super::roughness::ROUGHER_RACKET;
 use super::simulated::{CONTACT, Filmed, Filming, NAMES, Swing, film};
 use super::stroke_motion::{ContactTime, MotionSettings, lift_strokes};
 use crate::lift::{LiftSettings, lift};
@@ -353,7 +354,7 @@ fn some_line() -> (RigidCourse, RigidState) {
         rotations: (0..count).map(turned).collect(),
     };
     let distances = vec![Distance { nominal_m: 0.33, sd_m: 0.05 }, Distance { nominal_m: 0.685, sd_m: 0.05 }];
-    (RigidCourse::new(basis, 0.08, distances, turned(1)), state)
+    (RigidCourse::new(basis, 0.08, ROUGHER_RACKET, distances, turned(1)), state)
 }
 
 #[test]
