@@ -2,8 +2,8 @@
 
 use std::collections::BTreeMap;
 
-use midline_points::{FlowRequest, follow_patch};
 use midline_session::keypoints::RACKET;
+use midline_vision::{FlowRequest, follow_patch};
 
 use crate::DeskError;
 use crate::film::Film;

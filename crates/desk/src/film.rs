@@ -7,8 +7,8 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use image::codecs::jpeg::JpegEncoder;
 use image::{ExtendedColorType, ImageEncoder};
 use midline_media::{Picture, PictureFormat};
-use midline_points::{GreyPicture, resting_background};
 use midline_session::footage::Footage;
+use midline_vision::{Grey, median_picture};
 use rayon::prelude::*;
 
 use crate::DeskError;
@@ -181,7 +181,7 @@ impl Film {
             (0..BACKGROUND_FRAMES.min(count)).map(|i| i * count / BACKGROUND_FRAMES.min(count)).collect();
         let pictures = self.decoded(PictureFormat::Gray, &wanted)?;
         let pixels: Vec<&[u8]> = pictures.iter().map(|p| p.pixels.as_slice()).collect();
-        let found = Arc::new(resting_background(&pixels).ok_or_else(|| self.lost(0))?);
+        let found = Arc::new(median_picture(&pixels).ok_or_else(|| self.lost(0))?);
         *background = Some(Arc::clone(&found));
         Ok(found)
     }
@@ -192,8 +192,8 @@ impl Film {
         DeskError::NoSuchFrame { camera: self.camera.clone(), frame, count }
     }
 
-    pub(crate) fn as_grey<'a>(&self, pixels: &'a [u8]) -> GreyPicture<'a> {
-        GreyPicture { pixels, size_px: self.footage.size_px }
+    pub(crate) fn as_grey<'a>(&self, pixels: &'a [u8]) -> Grey<'a> {
+        Grey { pixels, size_px: self.footage.size_px }
     }
 }
 

@@ -168,9 +168,8 @@ fn ready(question: &str, subject: Option<&str>) -> anyhow::Result<String> {
     }
 }
 
-async fn queries(location: &str, memory_mb: u64) -> anyhow::Result<Queries> {
+async fn queries(location: &str, limits: Limits) -> anyhow::Result<Queries> {
     let store = Store::open(location).await?;
-    let limits = Limits { memory_bytes: usize::try_from(memory_mb << 20)?, ..Limits::default() };
     Ok(Queries::of(&store, limits).await?)
 }
 
@@ -179,7 +178,8 @@ async fn sql(location: &str, query: &str, output: &Output) -> anyhow::Result<()>
         output.form != FormAsked::Parquet || output.to.is_some(),
         "--form parquet needs a file: --to answer.parquet"
     );
-    let rows = queries(location, output.memory_mb).await?.sql(query).await?;
+    let limits = Limits { memory_bytes: usize::try_from(output.memory_mb << 20)?, ..Limits::default() };
+    let rows = queries(location, limits).await?.sql(query).await?;
     let form = match output.form {
         FormAsked::Table => Form::Table,
         FormAsked::Csv => Form::Csv,
@@ -194,7 +194,7 @@ async fn sql(location: &str, query: &str, output: &Output) -> anyhow::Result<()>
 }
 
 async fn flow(location: &str, measure: &str, criteria: &CriteriaAsked, json: bool) -> anyhow::Result<()> {
-    let flow = queries(location, 2048).await?.flow(measure, &criteria.into()).await?;
+    let flow = queries(location, Limits::default()).await?.flow(measure, &criteria.into()).await?;
     if json {
         println!("{}", serde_json::to_string_pretty(&flow.steps)?);
         return Ok(());
@@ -215,7 +215,7 @@ async fn flow(location: &str, measure: &str, criteria: &CriteriaAsked, json: boo
 }
 
 async fn write_report(location: &str, to: &Path, asked: &Asked, json: bool) -> anyhow::Result<()> {
-    let queries = queries(location, 2048).await?;
+    let queries = queries(location, Limits::default()).await?;
     let spinner = progress::spinner("cohort report");
     let findings = findings::find(&queries, asked).await?;
     let page = report::page(&findings)?;
@@ -230,7 +230,7 @@ async fn write_report(location: &str, to: &Path, asked: &Asked, json: bool) -> a
 }
 
 async fn export(location: &str, folder: &Path, format: ExportFormat) -> anyhow::Result<()> {
-    let queries = queries(location, 2048).await?;
+    let queries = queries(location, Limits::default()).await?;
     let (form, ending) = match format {
         ExportFormat::Csv => (Form::Csv, "csv"),
         ExportFormat::Parquet => (Form::Parquet, "parquet"),

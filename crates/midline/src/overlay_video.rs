@@ -92,21 +92,25 @@ pub(crate) fn write(
     let mut pictures = encoder.stdin.take().context("ffmpeg takes no pictures")?;
     let frame_bytes = PictureFormat::Rgb.channels() * width as usize * height as usize;
     let file = session.path(&description.footage);
-    let mut fed = Ok(());
-    for piece in shown.chunks((PIECE_BYTES / frame_bytes.max(1)).max(1)) {
-        let mut frames: Vec<usize> = piece.iter().map(|s| s.frame).collect();
-        frames.sort_unstable();
-        frames.dedup();
-        let decoded = midline_media::pictures_at(&file, footage, PictureFormat::Rgb, &frames)?;
-        for shown in piece {
-            let Some(picture) = decoded.iter().find(|p| p.frame_index == shown.frame) else { continue };
-            let seen = player_seconds(camera, tracks, picture.pts_seconds);
-            let mut rgb = picture.pixels.clone();
-            draw_overlay(&overlay(camera, tracks, shown, seen), picture.size_px, &mut rgb);
-            fed = fed.and_then(|()| pictures.write_all(&rgb));
-            bar.inc(1);
+    let mut feed = || -> anyhow::Result<()> {
+        for piece in shown.chunks((PIECE_BYTES / frame_bytes.max(1)).max(1)) {
+            let mut frames: Vec<usize> = piece.iter().map(|s| s.frame).collect();
+            frames.sort_unstable();
+            frames.dedup();
+            let decoded = midline_media::pictures_at(&file, footage, PictureFormat::Rgb, &frames)?;
+            for shown in piece {
+                let Some(picture) = decoded.iter().find(|p| p.frame_index == shown.frame) else { continue };
+                let seen = player_seconds(camera, tracks, picture.pts_seconds);
+                let mut rgb = picture.pixels.clone();
+                draw_overlay(&overlay(camera, tracks, shown, seen), picture.size_px, &mut rgb);
+                pictures.write_all(&rgb).context("handing ffmpeg a picture")?;
+                bar.inc(1);
+            }
         }
-    }
+        Ok(())
+    };
+    // Whatever became of the pictures, the encoder is waited for and leaves nothing behind.
+    let fed = feed();
     drop(pictures);
     let ended = encoder.wait().context("waiting for ffmpeg")?;
     let said = std::fs::read_to_string(&log).unwrap_or_default();
@@ -114,8 +118,10 @@ pub(crate) fn write(
     let _ = std::fs::remove_file(&log);
     if fed.is_err() || !ended.success() {
         let _ = std::fs::remove_file(&temporary);
-        anyhow::bail!("{}: ffmpeg made no video ({ended}): {}", path.display(), said.trim());
     }
+    // When the encoder gave up, what it says tells more than the pipe that it closed.
+    anyhow::ensure!(ended.success(), "{}: ffmpeg made no video ({ended}): {}", path.display(), said.trim());
+    fed?;
     std::fs::rename(&temporary, path).with_context(|| format!("{}: renaming the video into place", path.display()))?;
     bar.finish_and_clear();
     Ok(())

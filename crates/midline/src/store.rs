@@ -14,7 +14,8 @@ use serde::de::DeserializeOwned;
 pub(crate) struct Hashes(RefCell<BTreeMap<PathBuf, String>>);
 
 impl Hashes {
-    fn of(&self, path: &Path) -> anyhow::Result<String> {
+    /// The hash of a file.
+    pub(crate) fn of(&self, path: &Path) -> anyhow::Result<String> {
         if let Some(hash) = self.0.borrow().get(path) {
             return Ok(hash.clone());
         }

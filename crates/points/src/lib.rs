@@ -3,8 +3,7 @@
 //!
 //! [`import`] reads COCO keypoint JSON (dataset and results forms) and tidy CSV, [`import_as`] those of other sets and
 //! conventions; [`write`] writes the same three forms; [`inference`] finds points in pictures; [`clean`] undoes left-right
-//! swaps and removes frozen points and gross jumps; [`quality`] judges. [`lay_marks_over`] brings in what a person marked;
-//! [`follow_patch`] is the optical flow that carries such marks to other frames.
+//! swaps and removes frozen points and gross jumps; [`quality`] judges. [`lay_marks_over`] brings in what a person marked.
 //!
 //! # Conventions
 //!
@@ -24,7 +23,6 @@ mod coco_results;
 mod collect;
 mod crowd;
 mod error;
-mod flow;
 mod follow;
 mod frozen;
 mod import;
@@ -41,7 +39,6 @@ mod write;
 
 pub use clean::{Cleaning, clean};
 pub use error::{Place, PointsError};
-pub use flow::{Flow, FlowRequest, GreyPicture, follow_patch, resting_background};
 pub use import::{import, import_as};
 pub use marked::lay_marks_over;
 pub use reading::{NameMap, Reading};

@@ -156,3 +156,11 @@ fn nothing_is_found_without_a_court_and_the_player_is_left_out() {
     let seen = court_lines(&picture(&with_leg), &lens(), &pose(), &court, 6.0);
     assert!(seen.len() > 80 && errors(&court, &seen).iter().all(|e| e.abs() < 0.7));
 }
+
+#[test]
+fn the_background_is_what_most_pictures_show() {
+    let pictures: [&[u8]; 3] = [&[1, 200, 3], &[1, 2, 3], &[9, 2, 4]];
+    assert_eq!(median_picture(&pictures), Some(vec![1, 2, 3]));
+    assert_eq!(median_picture(&[&[1, 2], &[1]]), None);
+    assert_eq!(median_picture(&[]), None);
+}

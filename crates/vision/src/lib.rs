@@ -1,5 +1,6 @@
 //! Everything that touches OpenCV, and nothing else does: finding calibration boards, reading and writing lenses in OpenCV's
-//! files, and OpenCV's own calibration as a peer for tests and benchmarks.
+//! files, and OpenCV's own calibration as a peer for tests and benchmarks. Beside it what is seen in pictures without
+//! OpenCV: painted court lines, the background that stays, and the flow of a patch from one picture to another.
 //!
 //! # Conventions
 //!
@@ -19,6 +20,7 @@ mod crossings;
 mod edge_width;
 mod error;
 mod file_storage;
+mod flow;
 mod grey;
 mod lattice;
 mod marked_board;
@@ -35,6 +37,7 @@ pub use background::{Background, BackgroundShift};
 pub use court_lines::{SeenLine, court_lines, median_picture};
 pub use court_overlay::{Sheet, court_sheet, draw_court};
 pub use error::VisionError;
+pub use flow::{Flow, FlowRequest, follow_patch};
 pub use grey::Grey;
 pub use markers::{MARKER_LAYOUT, MarkerCells, marker_cells, marker_squares};
 pub use opencv_file::{read_lens_file, write_lens_file};

@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use midline_analysis::reliability::{ErrorKind, MeanSquares, WithInterval};
 use serde::Serialize;
 use statrs::distribution::{ContinuousCDF, StudentsT};
+use statrs::statistics::{Data, OrderStatistics};
 
 use super::measures::ByPlayer;
 
@@ -78,9 +79,9 @@ pub(super) fn of(players: &ByPlayer) -> Option<Repeatability> {
     }
     let squares = MeanSquares::new(&table.iter().map(|(_, means)| means.to_vec()).collect::<Vec<_>>()).ok()?;
     let differences: Vec<f64> = table.iter().map(|(_, [first, last])| last - first).collect();
-    let common_change = median(differences.clone());
+    let common_change = Data::new(differences.clone()).median();
     // The spread of the middle half: who changed must not hide in the spread that they make.
-    let spread = 1.4826 * median(differences.iter().map(|d| (d - common_change).abs()).collect());
+    let spread = 1.4826 * Data::new(differences.iter().map(|d| (d - common_change).abs()).collect::<Vec<_>>()).median();
     let t = StudentsT::new(0.0, 1.0, (MAD_EFFICIENCY * (table.len() as f64 - 1.0)).max(1.0)).ok()?;
     let changes = table
         .iter()
@@ -107,10 +108,4 @@ pub(super) fn of(players: &ByPlayer) -> Option<Repeatability> {
         common_change,
         changes,
     })
-}
-
-fn median(mut values: Vec<f64>) -> f64 {
-    values.sort_by(f64::total_cmp);
-    let n = values.len();
-    if n % 2 == 1 { values[n / 2] } else { 0.5 * (values[n / 2 - 1] + values[n / 2]) }
 }

@@ -209,7 +209,7 @@ impl Stages {
                 // Files of other lengths differ; the hash of long ones takes a while.
                 let length = |path: &Path| std::fs::metadata(path).map(|m| m.len()).ok();
                 anyhow::ensure!(
-                    length(&a) != length(&b) || midline_session::hash_file(&a)? != midline_session::hash_file(&b)?,
+                    length(&a) != length(&b) || self.hashes.of(&a)? != self.hashes.of(&b)?,
                     "cameras \"{}\" and \"{}\" were given the same file ({} and {}); give each camera its own footage in session.toml",
                     first.name,
                     second.name,

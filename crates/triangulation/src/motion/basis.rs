@@ -101,29 +101,35 @@ impl<const ORDER: usize> SplineBasis<ORDER> {
     }
 
     fn raised(&self, low: &[f64; ORDER], span: usize, degree: usize, seconds: f64) -> [f64; ORDER] {
-        let mut high = [0.0; ORDER];
-        for (j, value) in high.iter_mut().enumerate().take(degree + 1) {
-            let function = span - degree + j;
-            if j > 0 {
-                *value += (seconds - self.knots[function]) / self.width(function, degree) * low[j - 1];
-            }
-            if j < degree {
-                *value += (self.knots[function + degree + 1] - seconds) / self.width(function + 1, degree) * low[j];
-            }
-        }
-        high
+        let rising = |function| (seconds - self.knots[function]) / self.width(function, degree);
+        let falling = |function| (self.knots[function + degree + 1] - seconds) / self.width(function + 1, degree);
+        Self::one_degree_higher(low, span, degree, rising, falling)
     }
 
     /// Functions of `degree` whose derivatives are wanted, from those one degree lower.
     fn differentiated(&self, low: &[f64; ORDER], span: usize, degree: usize) -> [f64; ORDER] {
+        let rising = |function| degree as f64 / self.width(function, degree);
+        let falling = |function| -(degree as f64) / self.width(function + 1, degree);
+        Self::one_degree_higher(low, span, degree, rising, falling)
+    }
+
+    /// The functions of `degree` on a span, each from the two of one degree lower under it, by the weights of those (of the
+    /// function's index).
+    fn one_degree_higher(
+        low: &[f64; ORDER],
+        span: usize,
+        degree: usize,
+        rising: impl Fn(usize) -> f64,
+        falling: impl Fn(usize) -> f64,
+    ) -> [f64; ORDER] {
         let mut high = [0.0; ORDER];
         for (j, value) in high.iter_mut().enumerate().take(degree + 1) {
             let function = span - degree + j;
             if j > 0 {
-                *value += degree as f64 / self.width(function, degree) * low[j - 1];
+                *value += rising(function) * low[j - 1];
             }
             if j < degree {
-                *value -= degree as f64 / self.width(function + 1, degree) * low[j];
+                *value += falling(function) * low[j];
             }
         }
         high

@@ -5,14 +5,7 @@
 //! camera stands on a tripod: pixels that show the resting background count for nothing, so that a thin racket is not
 //! held back by the fence behind it. OpenCV's own is not among the modules that the binding generator is asked for.
 
-/// A borrowed grey picture: 8 bit, rows top to bottom without padding.
-#[derive(Debug, Clone, Copy)]
-pub struct GreyPicture<'a> {
-    /// Width × height bytes.
-    pub pixels: &'a [u8],
-    /// Width and height in pixels.
-    pub size_px: [u32; 2],
-}
+use crate::Grey;
 
 /// What to follow.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -117,7 +110,7 @@ struct Surroundings {
 
 impl Surroundings {
     /// What lies within `reach` of a pixel; `None` when too little of it is in the picture.
-    fn cut(picture: &GreyPicture, px: [f64; 2], reach: i64) -> Option<Self> {
+    fn cut(picture: &Grey, px: [f64; 2], reach: i64) -> Option<Self> {
         let [width, height] = picture.size_px.map(i64::from);
         if picture.pixels.len() as i64 != width * height || !px.iter().all(|v| v.is_finite() && v.abs() < 1e6) {
             return None;
@@ -162,16 +155,11 @@ struct Sample {
 }
 
 /// Follows a point from one picture to another. `background` is what the camera sees when nothing moves (see
-/// [`resting_background`]); without it the whole patch counts.
+/// [`crate::median_picture`]); without it the whole patch counts.
 ///
 /// `None` when the patch leaves the picture, does not stand out from the background, has no structure, or is not found.
 #[must_use]
-pub fn follow_patch(
-    first: &GreyPicture,
-    second: &GreyPicture,
-    background: Option<&GreyPicture>,
-    request: &FlowRequest,
-) -> Option<Flow> {
+pub fn follow_patch(first: &Grey, second: &Grey, background: Option<&Grey>, request: &FlowRequest) -> Option<Flow> {
     let coarsest = i64::from(HALF_PATCH) << (LEVELS - 1);
     let around_first = Surroundings::cut(first, request.from_px, coarsest + 8)?;
     let around_second = Surroundings::cut(second, request.guess_px, 3 * coarsest)?;
@@ -302,28 +290,6 @@ fn settle(
     None
 }
 
-/// What the camera sees when nothing moves: the median of each pixel over pictures spread over the clip; `None` without
-/// pictures or when their sizes differ.
-#[must_use]
-pub fn resting_background(pictures: &[&[u8]]) -> Option<Vec<u8>> {
-    let length = pictures.first()?.len();
-    if pictures.iter().any(|p| p.len() != length) {
-        return None;
-    }
-    let mut values = vec![0u8; pictures.len()];
-    Some(
-        (0..length)
-            .map(|at| {
-                for (value, picture) in values.iter_mut().zip(pictures) {
-                    *value = picture[at];
-                }
-                let middle = values.len() / 2;
-                *values.select_nth_unstable(middle).1
-            })
-            .collect(),
-    )
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -349,8 +315,8 @@ mod tests {
             .collect()
     }
 
-    fn picture(pixels: &[u8]) -> GreyPicture<'_> {
-        GreyPicture { pixels, size_px: SIZE }
+    fn picture(pixels: &[u8]) -> Grey<'_> {
+        Grey { pixels, size_px: SIZE }
     }
 
     proptest! {
@@ -402,13 +368,5 @@ mod tests {
         let request = FlowRequest { from_px: [100.0, 100.0], guess_px: [100.0, 100.0], turn: 0.0, growth: 1.0 };
         let still = follow_patch(&picture(&textured), &picture(&textured), Some(&picture(&textured)), &request);
         assert!(still.is_none(), "nothing moves");
-    }
-
-    #[test]
-    fn the_background_is_what_most_pictures_show() {
-        let pictures: [&[u8]; 3] = [&[1, 200, 3], &[1, 2, 3], &[9, 2, 4]];
-        assert_eq!(resting_background(&pictures), Some(vec![1, 2, 3]));
-        assert_eq!(resting_background(&[&[1, 2], &[1]]), None);
-        assert_eq!(resting_background(&[]), None);
     }
 }
