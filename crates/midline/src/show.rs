@@ -206,7 +206,11 @@ pub(crate) fn clock(stages: &Stages, json: bool) -> anyhow::Result<()> {
             println!("{}: its time stamps are the session clock", camera.camera);
             continue;
         }
-        let decided = if camera.source == ClockSource::Motion { "motion" } else { "sound alone" };
+        let decided = match camera.source {
+            ClockSource::Motion => "motion",
+            ClockSource::Flash => "flash alone",
+            _ => "sound alone",
+        };
         println!(
             "{}: session = {:.5} s + {:.7} · pts; offset ± {:.2} ms (1 sd), rate {:+.1} ± {:.1} ppm; from {decided}",
             camera.camera,

@@ -109,6 +109,15 @@ fn run(setting: &Setting) -> [f64; 6] {
         crate::level::median(&trials.iter().map(|t| t.sd).collect::<Vec<_>>()) * 1e3,
         rms(&|t| t.first_row_error) * 1e3,
     ];
+    let z = |q: f64| {
+        let mut z: Vec<f64> = trials.iter().map(|t| (t.error / t.sd).abs()).collect();
+        z.sort_by(f64::total_cmp);
+        z[((z.len() - 1) as f64 * q) as usize]
+    };
+    println!(
+        "error over stated sd: rms {:.3}; quantiles 50 % {:.2} (0.67), 68 % {:.2} (1.00), 90 % {:.2} (1.64), 95 % {:.2} (1.96), all {:.2}",
+        rms(&|t| t.error / t.sd), z(0.5), z(0.683), z(0.9), z(0.95), z(1.0)
+    );
     println!(
         "{} pictures/s, {} trials: error rms {:.4} ms (median stated sd {:.4} ms), 95 % intervals cover {:.3}; read-out rms {:.4} ms, covered {:.3}; first row rms {:.4} ms",
         setting.rate_hz,
