@@ -6,6 +6,8 @@
 //! each edge lies between two rows. A lamp that stays on has one edge, at which a row is half as bright as later. No length
 //! of the exposure has to be known.
 
+use std::ops::Range;
+
 use midline_session::calibration::{CameraClock, ClockCalibration, ClockEstimate, ClockSource};
 use midline_session::footage::Brightness;
 
@@ -20,11 +22,11 @@ const SPARED: usize = 2;
 /// Rise of a frame's mean over the usual change between frames, and at least, grey levels, that is a flash.
 const LEAST_DEVIATIONS: f64 = 8.0;
 const LEAST_RISE: f64 = 3.0;
-/// Share of the rows' bands that rise by at least a quarter of the mean rise: a flash lights the whole picture, what moves in
-/// it does not.
+/// Share of the rows' bands that stay brighter by a quarter of the highest rise when a lamp stays on: it lights the whole
+/// picture, what moves in it does not.
 const LEAST_SHARE: f64 = 0.6;
-/// Share of the rise that is left when the light stays on.
-const LASTING_SHARE: f64 = 0.4;
+/// Share of the rows between the first and the last bright one that are bright.
+const CONNECTED_SHARE: f64 = 0.8;
 /// Two flashes of one camera are at least this far apart, seconds.
 const APART_SECONDS: f64 = 0.25;
 /// How far flashes of two cameras may lie from a clock to be the same, besides three standard deviations, seconds.
@@ -53,81 +55,76 @@ pub(crate) fn flashes(brightness: &Brightness, rows: Rows) -> Vec<Flash> {
     let changes: Vec<f64> = means.windows(2).map(|w| w[1] - w[0]).collect();
     let usual = robust_sd(&changes, median(&changes));
     let least = (LEAST_DEVIATIONS * usual).max(LEAST_RISE);
-    let mut found: Vec<(f64, usize)> = (AROUND + SPARED..means.len().saturating_sub(AROUND + SPARED))
-        .map(|at| (means[at].max(means[at + 1]) - median(&means[at - AROUND..at - 1]), at))
-        .filter(|(rise, _)| *rise >= least)
+    let risen: Vec<(usize, f64)> = (AROUND + SPARED..means.len().saturating_sub(AROUND + SPARED))
+        .map(|at| (at, means[at].max(means[at + 1]) - median(&means[at - AROUND..at - 1])))
+        .filter(|(_, rise)| *rise >= least)
         .collect();
-    // The first frame that is brighter belongs to the flash; of neighbours the one with the highest rise is looked at.
-    found.sort_by(|a, b| b.0.total_cmp(&a.0).then(a.1.cmp(&b.1)));
-    let mut kept: Vec<(usize, Flash)> = Vec::new();
-    for (_, at) in found {
-        let pts = brightness.pts_seconds[at];
-        if kept.iter().all(|(other, _)| (brightness.pts_seconds[*other] - pts).abs() >= APART_SECONDS) {
-            kept.extend(flash(brightness, at, rows).map(|flash| (at, flash)));
-        }
-    }
-    let mut flashes: Vec<Flash> = kept.into_iter().map(|(_, flash)| flash).collect();
-    flashes.sort_by(|a, b| a.pts_seconds.total_cmp(&b.pts_seconds));
-    flashes
+    let pts = |at: usize| brightness.pts_seconds[at];
+    risen
+        .chunk_by(|a, b| pts(b.0) - pts(a.0) < APART_SECONDS)
+        .filter_map(|frames| {
+            let highest = frames.iter().map(|f| f.1).fold(0.0, f64::max);
+            let (at, _) = frames.iter().find(|f| f.1 >= 0.5 * highest)?;
+            flash(brightness, *at, rows)
+        })
+        .collect()
 }
 
 fn mean(bands: &[f32]) -> f64 {
     bands.iter().map(|b| f64::from(*b)).sum::<f64>() / bands.len().max(1) as f64
 }
 
-/// The flash that begins at or next to a frame; `None` when it does not light the whole picture.
+/// The flash that begins at or next to a frame; `None` when it lights no connected rows, or stays on and does not light the whole
+/// picture.
 fn flash(brightness: &Brightness, at: usize, rows: Rows) -> Option<Flash> {
     let count = brightness.bands.get(at)?.len();
-    let usual = |from: usize, to: usize, band: usize| {
-        let values: Vec<f64> =
-            brightness.bands[from..to].iter().filter_map(|b| b.get(band).map(|v| f64::from(*v))).collect();
-        median(&values)
-    };
     let (first, last) = (at - SPARED, at + SPARED + 1);
-    let before: Vec<f64> = (0..count).map(|band| usual(first - AROUND, first, band)).collect();
-    let after: Vec<f64> = (0..count).map(|band| usual(last, last + AROUND - SPARED, band)).collect();
+    let level = |frame: usize, band: usize| {
+        brightness.bands.get(frame).and_then(|b| b.get(band)).map_or(f64::NAN, |v| f64::from(*v))
+    };
+    let usual = |frames: Range<usize>, band: usize| median(&frames.map(|frame| level(frame, band)).collect::<Vec<_>>());
+    let before: Vec<f64> = (0..count).map(|band| usual(first - AROUND..first, band)).collect();
+    let after: Vec<f64> = (0..count).map(|band| usual(last..last + AROUND - SPARED, band) - before[band]).collect();
     let highest: Vec<f64> = (0..count)
-        .map(|band| {
-            let near = brightness.bands[first..last].iter().filter_map(|b| b.get(band));
-            near.map(|v| f64::from(*v) - before[band]).fold(0.0, f64::max)
-        })
+        .map(|band| (first..last).map(|frame| level(frame, band) - before[band]).fold(0.0, f64::max))
         .collect();
-    let rise = highest.iter().sum::<f64>() / count as f64;
-    let lit = highest.iter().filter(|h| **h >= 0.25 * rise).count();
-    if rise < LEAST_RISE || (lit as f64) < LEAST_SHARE * count as f64 {
-        return None;
-    }
-    let stays = after.iter().zip(&before).map(|(a, b)| a - b).sum::<f64>() / count as f64 >= LASTING_SHARE * rise;
+    let top = highest.iter().copied().fold(0.0, f64::max);
+    let lit = after.iter().filter(|a| **a >= 0.25 * top).count();
+    let stays = lit as f64 >= LEAST_SHARE * count as f64;
     // Rows in order of their times, with the share of the light that they have.
     let mut seen: Vec<(f64, f64)> = Vec::new();
     for frame in first..last {
         for band in 0..count {
-            let full = if stays { after[band] - before[band] } else { highest[band] };
-            if full < 0.25 * rise {
-                continue;
+            let full = if stays { after[band] } else { top };
+            if full >= 0.25 * top {
+                let delay = (band as f64 + 0.5) / count as f64 * rows.read_out_seconds;
+                seen.push((brightness.pts_seconds[frame] + delay, (level(frame, band) - before[band]) / full));
             }
-            let delay = (band as f64 + 0.5) / count as f64 * rows.read_out_seconds;
-            let share = (f64::from(*brightness.bands[frame].get(band)?) - before[band]) / full;
-            seen.push((brightness.pts_seconds[frame] + delay, share));
         }
     }
     seen.sort_by(|a, b| a.0.total_cmp(&b.0));
-    let bright = |share: f64| share >= 0.5;
-    let edge = |from: usize| {
-        let (a, b) = (seen.get(from)?.0, seen.get(from + 1)?.0);
+    let bright = |seen: &&(f64, f64)| seen.1 >= 0.5;
+    let from = seen.iter().position(|s| bright(&s))?;
+    let to = seen.iter().rposition(|s| bright(&s))?;
+    if (seen[from..=to].iter().filter(bright).count() as f64) < CONNECTED_SHARE * (to + 1 - from) as f64 {
+        return None;
+    }
+    // An edge lies anywhere between two rows.
+    let edge = |early: usize| {
+        let (a, b) = (seen.get(early)?.0, seen.get(early + 1)?.0);
         Some((0.5 * (a + b), (b - a) / 12.0_f64.sqrt()))
     };
-    let rising = edge(seen.iter().position(|(_, share)| bright(*share))?.checked_sub(1)?)?;
+    let rising = edge(from.checked_sub(1)?)?;
     let (pts_seconds, edge_sd) = if stays {
         rising
     } else {
-        let falling = edge(seen.iter().rposition(|(_, share)| bright(*share))?)?;
+        let falling = edge(to)?;
         (0.5 * (rising.0 + falling.0), 0.5 * rising.1.hypot(falling.1))
     };
     // What an unknown read-out moves the row of the flash by.
-    let row = brightness.pts_seconds[first..last].iter().rev().find(|pts| **pts <= pts_seconds)?;
-    let share = if rows.read_out_seconds > 0.0 { ((pts_seconds - row) / rows.read_out_seconds).clamp(0.0, 1.0) } else { 0.5 };
-    Some(Flash { pts_seconds, sd_seconds: edge_sd.hypot(share * rows.sd_seconds) })
+    let frame = brightness.pts_seconds[first..last].iter().rev().find(|pts| **pts <= pts_seconds)?;
+    let share = if rows.read_out_seconds > 0.0 { (pts_seconds - frame) / rows.read_out_seconds } else { 0.5 };
+    Some(Flash { pts_seconds, sd_seconds: edge_sd.hypot(share.clamp(0.0, 1.0) * rows.sd_seconds) })
 }
 
 /// Flashes of two cameras that are the same: their number, and the mean and standard deviation of `first - clock(second)`, seconds.
@@ -194,7 +191,8 @@ pub(crate) fn compare(clock: &mut ClockCalibration, cameras: &[ClockCamera]) {
         }
         let pts = own.first().map_or(0.0, |f| f.pts_seconds);
         let within = MATCH_SECONDS + AGREE_SDS * stated.sd_seconds(pts);
-        let remark = match compared(&reference, &own, &|pts| stated.session_seconds(pts), within) {
+        let found = compared(&reference, &own, &|pts| stated.session_seconds(pts), within);
+        let remark = match found {
             Some((n, difference, sd_seconds)) => {
                 let clock_sd = stated.sd_seconds(pts);
                 let offset_seconds = stated.offset_seconds + difference;
@@ -231,6 +229,7 @@ pub(crate) fn compare(clock: &mut ClockCalibration, cameras: &[ClockCamera]) {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::estimate::{Flashes, session_clock};
     use rand::rngs::StdRng;
     use rand::{RngExt, SeedableRng};
 
@@ -278,7 +277,7 @@ mod tests {
                 let found = flashes(&pictures, Rows { read_out_seconds: read_out, sd_seconds: 0.0 });
                 // A flash between the exposures of two frames is not seen.
                 let [flash] = found.as_slice() else {
-                    assert!(found.is_empty() && long < 1.0 && exposure + read_out < 1.0 / hz + read_out);
+                    assert!(found.is_empty() && long < 1.0 && exposure < 1.0 / hz, "{case}: {found:?}");
                     continue;
                 };
                 let error = flash.pts_seconds - at;
@@ -296,6 +295,26 @@ mod tests {
             assert!(seen >= 15.0 && covered >= 0.9 * seen, "{case}");
             assert!((squares / seen).sqrt() < 0.25 / hz, "{case}");
         }
+    }
+
+    #[test]
+    fn silent_cameras_that_share_nothing_but_a_flash_are_joined_by_it() {
+        let read_outs = [0.0035, 0.012];
+        let pictures = [
+            filmed(240.0, read_outs[0], 0.003, &[(1.2, 2e-4)], 1),
+            filmed(60.0, read_outs[1], 0.008, &[(0.7, 2e-4)], 2),
+        ];
+        let camera = |index: usize| ClockCamera {
+            name: ["a", "b"][index],
+            sound: None,
+            view: None,
+            flashes: Some(Flashes { brightness: &pictures[index], read_out_seconds: Some(read_outs[index]) }),
+        };
+        let clock = session_clock(&[camera(0), camera(1)], None, 20.0).unwrap();
+        println!("{}", clock.remarks.join("\n"));
+        let (own, error) = (&clock.cameras[1], clock.cameras[1].session_seconds(0.7) - 1.2);
+        assert_eq!(own.source, ClockSource::Flash);
+        assert!(error.abs() < 2.0 * own.sd_seconds(0.7) + 2e-4 && own.sd_seconds(0.7) < 4e-3, "{error} {own:?}");
     }
 
     #[test]

@@ -99,8 +99,7 @@ impl Scene {
 pub(crate) fn through_phone(track: &SoundTrack, low_hz: f64, high_hz: f64) -> SoundTrack {
     let share = |hz: f64| 1.0 - (-std::f64::consts::TAU * hz / track.sample_rate_hz).exp();
     let (low, high) = (share(low_hz), share(high_hz));
-    let (attack, release) =
-        (share(1.0 / (std::f64::consts::TAU * 0.005)), share(1.0 / (std::f64::consts::TAU * 0.3)));
+    let (attack, release) = (share(1.0 / (std::f64::consts::TAU * 0.005)), share(1.0 / (std::f64::consts::TAU * 0.3)));
     let (mut slow, mut smooth, mut loudness) = (0.0, 0.0, 0.0);
     let samples = track.samples.iter().map(|sample| {
         let sample = f64::from(*sample);
@@ -115,9 +114,8 @@ pub(crate) fn through_phone(track: &SoundTrack, low_hz: f64, high_hz: f64) -> So
 /// A crowd: noise between 300 Hz and 3 kHz that swells, of the given root mean square.
 pub(crate) fn with_crowd(track: &mut SoundTrack, seed: u64, rms: f64) {
     let mut random = StdRng::seed_from_u64(seed);
-    let mut noise: Vec<f64> = (0..track.samples.len())
-        .map(|_| Distribution::<f64>::sample(&StandardNormal, &mut random))
-        .collect();
+    let mut noise: Vec<f64> =
+        (0..track.samples.len()).map(|_| Distribution::<f64>::sample(&StandardNormal, &mut random)).collect();
     let (mut slow, mut smooth) = (0.0, 0.0);
     for (index, sample) in noise.iter_mut().enumerate() {
         slow += 0.04 * (*sample - slow);

@@ -158,10 +158,11 @@ fn pair(first: &Listened, second: &Listened, surroundings: Option<&Surroundings>
     let single = !matches!(matched.overlap, Some((_, Check::Alone)));
     matched.corrected = single && surroundings.is_some_and(|s| matched.correct_travel(s, first.camera, second.camera));
     // A contradiction of the whole overlap widens the offset by itself.
-    if let Some((overlap, check @ Check::Against { apart, .. })) = &matched.overlap {
-        if overlap.is_clear() && !check.agrees() {
-            matched.line.covariance[0][0] += apart * apart;
-        }
+    if let Some((overlap, check @ Check::Against { apart, .. })) = &matched.overlap
+        && overlap.is_clear()
+        && !check.agrees()
+    {
+        matched.line.covariance[0][0] += apart * apart;
     }
     Ok(matched)
 }
@@ -362,8 +363,7 @@ fn matched(reference: &Listened, other: &Listened) -> Result<Matched, ClockError
         .phase_correlation(&reference.rises, &other.rises, lags, 0.002..0.4)
         .map_err(correlation)?
         .peaks(CANDIDATES, CANDIDATE_SECONDS / STEP_SECONDS);
-    let offset_of =
-        |peak: &Peak| reference.start_seconds - other.start_seconds + peak.lag_samples * STEP_SECONDS;
+    let offset_of = |peak: &Peak| reference.start_seconds - other.start_seconds + peak.lag_samples * STEP_SECONDS;
     let mut best: Option<Matched> = None;
     let mut others: Vec<Matched> = Vec::new();
     for peak in &coarse {
@@ -523,8 +523,7 @@ impl Matched {
             let pts = self.line.centre;
             let variance = |line: &Line| line.covariance[0][0] + (pts - line.centre).powi(2) * line.covariance[1][1];
             let offset = self.line.at(pts);
-            let (apart, sd) =
-                (overlap.line.at(pts) - offset, (variance(&self.line) + variance(&overlap.line)).sqrt());
+            let (apart, sd) = (overlap.line.at(pts) - offset, (variance(&self.line) + variance(&overlap.line)).sqrt());
             (overlap, Check::Against { offset, apart, sd })
         });
         self

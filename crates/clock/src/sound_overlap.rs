@@ -10,7 +10,8 @@
 use std::ops::Range;
 
 use midline_signal::correlation::{CorrelationError, Correlator, PhaseCorrelation, PhaseSum};
-use rayon::iter::{IntoParallelIterator, IntoParallelRefIterator, ParallelIterator};
+use rayon::iter::{IntoParallelIterator, ParallelIterator};
+use rayon::slice::ParallelSlice;
 
 use crate::level::BAND_HZ;
 use crate::line::{self, Line};
@@ -257,10 +258,11 @@ fn along(laid: &Laid, start: Line) -> Result<Option<Overlap>, CorrelationError> 
         let blocks = section(k);
         let middle = 0.5 * (laid.middle(blocks.start) + laid.middle(blocks.end - 1));
         let found = sum.correlation(&mut correlator, -reach..=reach)?;
-        if let Some((lag, prominence, _)) = highest(&found, rate_hz) {
-            if prominence >= SECTION_PROMINENCE && lag.abs() <= SECTION_SECONDS * rate_hz {
-                points.push((middle, start.at(middle) + lag / rate_hz));
-            }
+        if let Some((lag, prominence, _)) = highest(&found, rate_hz)
+            && prominence >= SECTION_PROMINENCE
+            && lag.abs() <= SECTION_SECONDS * rate_hz
+        {
+            points.push((middle, start.at(middle) + lag / rate_hz));
         }
     }
     if whole.blocks() == 0 {

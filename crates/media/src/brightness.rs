@@ -37,7 +37,7 @@ fn levels(picture: &Picture, quarter_turns_clockwise: u8, bands: usize) -> Vec<f
     let rows = || picture.pixels.chunks_exact(width.max(1));
     match quarter_turns_clockwise % 4 {
         turns @ (0 | 2) => {
-            let row = |(y, row): (usize, &[u8])| (y, row.iter().map(|v| u64::from(*v)).sum(), row.len());
+            let row = |(y, row): (usize, &[u8])| (y, row.iter().map(|v| u64::from(*v)).sum::<u64>(), row.len());
             sums(height, &mut rows().enumerate().map(row), turns == 2)
         }
         turns => {

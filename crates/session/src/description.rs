@@ -108,7 +108,13 @@ fn twenty() -> f64 {
 
 impl Default for Recording {
     fn default() -> Self {
-        Self { question: String::new(), suspicions: Vec::new(), date: String::new(), air_celsius: twenty(), flash: false }
+        Self {
+            question: String::new(),
+            suspicions: Vec::new(),
+            date: String::new(),
+            air_celsius: twenty(),
+            flash: false,
+        }
     }
 }
 

@@ -580,9 +580,16 @@ mod tests {
         }
         let [mut all, other] = parts;
         all.merge(&other);
-        assert!(!all.add(&mut correlator, &first[..length], &vec![0.0; length], 0.0).unwrap() && all.blocks() == blocks);
+        assert!(
+            !all.add(&mut correlator, &first[..length], &vec![0.0; length], 0.0).unwrap() && all.blocks() == blocks
+        );
         let peak = all.correlation(&mut correlator, -200..=200).unwrap().peaks(1, 8.0)[0];
-        println!("60 blocks at -8 dB: {:.3} samples for {:.3}, height {:.3}", peak.lag_samples, delay - 2.25, peak.height);
+        println!(
+            "60 blocks at -8 dB: {:.3} samples for {:.3}, height {:.3}",
+            peak.lag_samples,
+            delay - 2.25,
+            peak.height
+        );
         assert!((peak.lag_samples - (delay - 2.25)).abs() < 0.1);
         assert!(PhaseSum::new(7, 0.0..0.5).is_err() && PhaseSum::new(8, 0.3..0.3).is_err());
         assert!(all.correlation(&mut correlator, -4096..=0).is_err());

@@ -45,7 +45,7 @@ const REPEATS_SECONDS: f64 = 0.1;
 const LEAST_SIGHTS: usize = 60;
 
 /// The clock of one camera as motion has it.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone)]
 pub(crate) struct Found {
     pub(crate) clock: Straight,
     /// Covariance of (middle, rate), for the rows in which points are seen: the clock, and both cameras' delays there.
@@ -55,6 +55,9 @@ pub(crate) struct Found {
     /// Mean share of the read-out over its sightings, for comparison with the truth.
     #[cfg(test)]
     pub(crate) middle_share: f64,
+    /// Covariance of the middle with the directions of the calibration, to tell what it costs to take them as independent.
+    #[cfg(test)]
+    pub(crate) with_directions: DVector<f64>,
     /// Read-out in seconds with its standard deviation, where it was not known.
     pub(crate) read_out: Option<(f64, f64)>,
 }
@@ -123,6 +126,14 @@ pub(crate) fn solve(
                 sights: problem.sights.iter().filter(|s| s.camera == camera && !s.mistaken).count(),
                 #[cfg(test)]
                 middle_share: problem.middle_shares[camera],
+                #[cfg(test)]
+                with_directions: problem.camera_column(camera).map_or_else(
+                    || DVector::zeros(0),
+                    |c| {
+                        let first = problem.calibration_column();
+                        DVector::from_fn(problem.calibration.directions(), |k, _| covariance[(c, first + k)])
+                    },
+                ),
                 read_out: problem
                     .read_out_column(camera)
                     .map(|c| (state.read_outs[camera], covariance_of(c, c).sqrt())),
@@ -169,10 +180,7 @@ fn settled(problem: &mut JointProblem, paths: &Paths, mut state: Joint) -> Resul
 /// second term of `Var t = E Var(t | θ) + Var E(t | θ)` (Kass & Steffey 1989, "Approximate Bayesian inference in conditionally
 /// independent hierarchical models"). The logarithm of a precision that rests on so many effective rows has twice their
 /// inverse as variance.
-fn of_what_was_learned(
-    problem: &JointProblem,
-    solution: &Solution<Joint>,
-) -> Result<DMatrix<f64>, SolverError> {
+fn of_what_was_learned(problem: &JointProblem, solution: &Solution<Joint>) -> Result<DMatrix<f64>, SolverError> {
     let (state, shared) = (&solution.state, problem.shared());
     let mut units = DMatrix::zeros(problem.tangent_dim(), shared);
     units.fill_diagonal(1.0);

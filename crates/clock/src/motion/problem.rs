@@ -134,7 +134,7 @@ impl JointProblem {
         Some(PER_CAMERA * (self.camera_count() - 1) + place)
     }
 
-    fn calibration_column(&self) -> usize {
+    pub(crate) fn calibration_column(&self) -> usize {
         PER_CAMERA * (self.camera_count() - 1) + self.unknown_read_outs().count()
     }
 

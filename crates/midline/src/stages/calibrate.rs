@@ -311,11 +311,7 @@ impl Stages {
 
     pub(super) fn sound_of(&self, clip: &Path, camera: &str) -> anyhow::Result<SoundTrack> {
         let path = self.given(clip, &format!("a clip of camera \"{camera}\""))?;
-        midline_media::sound(&path)?.with_context(|| {
-            format!(
-                "{}: no sound; cameras are put on one clock by their sound: film with the microphone on, and clap three times where both hear it",
-                path.display()
-            )
-        })
+        midline_media::sound(&path)?
+            .with_context(|| format!("{}: no sound; film with the microphone on", path.display()))
     }
 }
