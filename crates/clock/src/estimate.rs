@@ -13,7 +13,7 @@ use crate::ball;
 use crate::flash::{self, Flash, Rows, flashes};
 use crate::level::median;
 use crate::line::RATE_SD;
-use crate::motion::{ByMotion, CalibrationErrors, Expected, Filmed, Found, MOST_CONTROLS, by_motion};
+use crate::motion::{ByMotion, CalibrationErrors, Expected, Filmed, Found, MOST_CONTROLS, by_motion, usual_read_out};
 use crate::sound::{self, CameraSound};
 use crate::{ClockError, Surroundings};
 
@@ -39,18 +39,15 @@ pub struct Flashes<'a> {
     pub read_out_seconds: Option<f64>,
 }
 
-/// A read-out that nobody knows: share of the frames' spacing and its standard deviation.
-const READ_OUT_SHARE: f64 = 0.6;
-const READ_OUT_SHARE_SD: f64 = 0.25;
-
 impl Flashes<'_> {
     /// The flashes, with the read-out that was given, else with the one that motion found.
     pub(crate) fn of(&self, found_seconds: Option<f64>) -> Vec<Flash> {
         let spacing = median(&self.brightness.pts_seconds.windows(2).map(|w| w[1] - w[0]).collect::<Vec<_>>());
-        let rows = self.read_out_seconds.or(found_seconds).map_or(
-            Rows { read_out_seconds: READ_OUT_SHARE * spacing, sd_seconds: READ_OUT_SHARE_SD * spacing },
-            |read_out_seconds| Rows { read_out_seconds, sd_seconds: 0.0 },
-        );
+        let (usual, usual_sd) = usual_read_out(spacing);
+        let rows = match self.read_out_seconds.or(found_seconds) {
+            Some(read_out_seconds) => Rows { read_out_seconds, sd_seconds: 0.0 },
+            None => Rows { read_out_seconds: usual, sd_seconds: usual_sd },
+        };
         flashes(self.brightness, rows)
     }
 }

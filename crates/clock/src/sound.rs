@@ -784,7 +784,8 @@ mod tests {
         assert_eq!((clock.reference.as_str(), clock.cameras[0].source), ("a", ClockSource::Reference));
         assert_eq!((clock.cameras[0].offset_seconds, clock.cameras[0].rate), (0.0, 1.0));
         assert_eq!(clock.cameras[1].source, ClockSource::Sound);
-        println!("{}", clock.remarks[0]);
+        println!("{}\n{}", clock.remarks[0], clock.remarks[1]);
+        assert!(clock.remarks[1].contains("in common at once") && clock.remarks[1].contains("they agree"));
         check(&clock.cameras[1], 2.37, 1.0 + 30e-6, 50.0, "60 s, 30 ppm");
         let ppm = clock.cameras[1].covariance[1][1].sqrt() * 1e6;
         assert!(ppm < 5.0, "a minute resolves the rate to a few ppm: {ppm}");

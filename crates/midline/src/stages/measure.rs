@@ -106,8 +106,7 @@ impl Stages {
             let (mut onsets, mut frame_rates_hz) = (Vec::new(), Vec::new());
             for camera in self.cameras() {
                 let footage = self.given(&camera.footage, "the footage")?;
-                onsets
-                    .push(midline_media::sound(&footage)?.map_or_else(Vec::new, |sound| midline_clock::onsets(&sound)));
+                onsets.push(midline_media::sound(&footage)?.map_or_else(Vec::new, |sound| midline_clock::onsets(&sound)));
                 let spacing = self.footage(camera)?.median_spacing_seconds();
                 frame_rates_hz.push(1.0 / spacing.context("footage of one frame only")?);
             }
