@@ -196,6 +196,6 @@ fn at_60_pictures_per_second_the_offset_is_right_to_a_millisecond() {
     let setting = Setting { rate_hz: 60.0, read_out_seconds: [0.005, 0.016], most_controls: 250, trials: trials(40) };
     let [rms_ms, covered, ..] = run(&setting);
     assert!(rms_ms <= 1.0, "{rms_ms} ms");
-    // Known gap: the aim of 93 to 97 % is missed (0.91 over 80 trials); this only keeps it from getting worse.
-    assert!((0.80..=1.0).contains(&covered), "{covered}");
+    // 0.942 over 120 trials; 0.91 before the uncertainty of what is learned counted.
+    assert!((0.85..=1.0).contains(&covered), "{covered}");
 }
