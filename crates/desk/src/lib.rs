@@ -21,6 +21,7 @@ mod error;
 mod film;
 mod guard;
 mod propose;
+mod racket;
 mod server;
 
 pub use carry::RACKET_POINTS;

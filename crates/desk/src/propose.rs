@@ -12,6 +12,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::carry::{Expectation, MARK_SD_PX, Place, RACKET_POINTS, carry};
 use crate::film::Film;
+use crate::racket::{Watched, follow};
 use crate::{Desk, DeskError};
 
 /// Longest passage that is worked on at once, seconds.
@@ -294,7 +295,10 @@ impl Found {
             if round == ROUNDS || (round > 0 && course.is_none()) {
                 break;
             }
-            carried = carry_all(views, landmarks, course.as_ref())?;
+            carried = match (&course, watched(views, thing)) {
+                (Some(course), Some(watched)) => follow(&watched, course, breaks)?.into_iter().map(Vec::from).collect(),
+                (course, _) => carry_all(views, landmarks, course.as_ref())?,
+            };
         }
         Ok(Self { thing, carried, course, doubtful })
     }
@@ -468,6 +472,14 @@ fn sights(views: &[View], carried: &[Vec<BTreeMap<usize, Place>>]) -> (Vec<Sight
         }
     }
     (sights, whose)
+}
+
+/// The racket's views, when all cameras are calibrated.
+fn watched<'a>(views: &'a [View], thing: Thing) -> Option<Vec<Watched<'a>>> {
+    let own = |view: &'a View<'a>| {
+        Some(Watched { film: view.film, calibrated: view.calibrated?, frames: view.frames, marks: &view.marks })
+    };
+    if thing == Thing::Racket { views.iter().map(own).collect() } else { None }
 }
 
 /// Optical flow of all landmarks in all views.
