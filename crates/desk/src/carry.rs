@@ -1,4 +1,4 @@
-//! Optical flow carries marked points forward and backward to the frames between.
+//! Optical flow carries marked points forward and backward to the frames between: the ball, and the racket of cameras that are not calibrated.
 
 use std::collections::BTreeMap;
 

@@ -20,8 +20,8 @@ const CHUNK: usize = 48;
 /// Memory for encoded pictures of one camera.
 const JPEG_BYTES: usize = 160 << 20;
 
-/// Memory for the planes of one camera's pictures: some 270 frames of 720p.
-const PLANES_BYTES: usize = 384 << 20;
+/// Memory for the planes of one camera's pictures: 200 frames of 1080p, a stroke.
+const PLANES_BYTES: usize = 640 << 20;
 
 /// Frames from which the resting background is taken.
 const BACKGROUND_FRAMES: usize = 15;
@@ -171,6 +171,20 @@ impl Film {
         locked(&self.planes).get(frame).ok_or_else(|| self.lost(frame))
     }
 
+    /// Gets the planes of a stretch of frames ready in few goes of the decoder.
+    pub(crate) fn prepare(&self, frames: [usize; 2]) -> Result<(), DeskError> {
+        let _one = locked(&self.decoding);
+        let kept = locked(&self.planes);
+        let missing: Vec<usize> = (frames[0]..=frames[1]).filter(|f| !kept.entries.contains_key(f)).collect();
+        drop(kept);
+        for chunk in missing.chunks(CHUNK) {
+            for picture in self.decoded(PictureFormat::Rgb, chunk)? {
+                locked(&self.planes).put(picture.frame_index, planes_of(&picture.pixels, picture.size_px));
+            }
+        }
+        Ok(())
+    }
+
     /// What the camera sees when nothing moves, as planes.
     pub(crate) fn background(&self) -> Result<Arc<Vec<u8>>, DeskError> {
         let mut background = locked(&self.background);
@@ -220,16 +234,18 @@ fn planes_of(rgb: &[u8], size_px: [u32; 2]) -> Vec<u8> {
     }
     for y in 0..half_height {
         for x in 0..half_width {
-            let mut sums = [0.0f32; 3];
+            let mut sums = [0_i32; 3];
             for (dx, dy) in [(0, 0), (1, 0), (0, 1), (1, 1)] {
                 let at = 3 * ((2 * y + dy).min(height - 1) * width + (2 * x + dx).min(width - 1));
                 for (sum, value) in sums.iter_mut().zip(&rgb[at..at + 3]) {
-                    *sum += 0.25 * f32::from(*value);
+                    *sum += i32::from(*value);
                 }
             }
+            // Weights times 2^16, of sums of four; the difference of no colour is 128.
             let [r, g, b] = sums;
-            blue[y * half_width + x] = (128.0 - 0.168_736 * r - 0.331_264 * g + 0.5 * b).round() as u8;
-            red[y * half_width + x] = (128.0 + 0.5 * r - 0.418_688 * g - 0.081_312 * b).round() as u8;
+            let shifted = |weighted: i32| ((weighted + (128 << 18) + (1 << 17)) >> 18).clamp(0, 255) as u8;
+            blue[y * half_width + x] = shifted(-11059 * r - 21709 * g + 32768 * b);
+            red[y * half_width + x] = shifted(32768 * r - 27439 * g - 5329 * b);
         }
     }
     planes
@@ -238,6 +254,19 @@ fn planes_of(rgb: &[u8], size_px: [u32; 2]) -> Vec<u8> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// JPEG File Interchange Format (ITU-T T.871): Y = 0.299 R + 0.587 G + 0.114 B, Cb and Cr the scaled differences, 128 for none.
+    #[test]
+    fn planes_are_brightness_and_colour_differences() {
+        let three = [[255, 0, 0], [0, 0, 255], [90, 90, 90]];
+        for (rgb, expected) in three.into_iter().zip([[76, 85, 255], [29, 255, 107], [90, 128, 128]]) {
+            let planes = planes_of(&rgb.repeat(15), [5, 3]);
+            assert_eq!(planes.len(), 15 + 6 + 6);
+            assert!(planes[..15].iter().all(|v| *v == expected[0]), "{rgb:?} {planes:?}");
+            assert!(planes[15..21].iter().all(|v| *v == expected[1]), "{rgb:?} {planes:?}");
+            assert!(planes[21..].iter().all(|v| *v == expected[2]), "{rgb:?} {planes:?}");
+        }
+    }
 
     #[test]
     fn the_least_recently_used_goes_first() {

@@ -14,7 +14,7 @@ mod outline;
 mod paint;
 
 use std::collections::{BTreeMap, BTreeSet};
-use std::sync::Arc;
+use std::sync::{Arc, Mutex, PoisonError};
 
 use midline_session::calibration::CalibratedCamera;
 use midline_triangulation::SightCourse;
@@ -25,7 +25,7 @@ use crate::DeskError;
 use crate::carry::{MARK_SD_PX, Place};
 use crate::film::Film;
 use motion::{Motion, Row, SIZE};
-use outline::{OutlinePoint, SHAPE_SD_M, Shape};
+use outline::{OutlinePoint, Part, SHAPE_SD_M, Shape};
 use paint::Paint;
 pub(crate) use paint::Plates;
 
@@ -53,8 +53,15 @@ const LEAST_RISE: f64 = 0.12;
 const LEAST_FOUND: f64 = 0.4;
 const LARGEST_RMS_PX: f64 = 1.3;
 
+/// Of shaft and handle this share must be found: the rim alone looks the same from two directions.
+const LEAST_BAR_FOUND: f64 = 0.5;
+
+/// Where the tip is expected no better than this, px, the motion is looked for among so many draws first.
+const SEARCH_PX: f64 = 3.5;
+const DRAWS: usize = 120;
+
 /// A chain ends when the tip is expected no better than this, px, or nothing was seen for so long, seconds.
-const LOST_PX: f64 = 12.0;
+const LOST_PX: f64 = 25.0;
 const LOST_SECONDS: f64 = 0.05;
 
 /// A picture that leaves this share of the former variance of a landmark says nothing of its own about it.
@@ -74,7 +81,7 @@ const ROLLS: usize = 24;
 const STEPS: usize = 4;
 
 /// What is not known of a motion where a chain starts: m, rad, m/s, rad/s, m/s², rad/s².
-const START_SDS: [f64; 6] = [0.03, 0.08, 2.5, 6.0, 150.0, 400.0];
+const START_SDS: [f64; 6] = [0.03, 0.08, 5.0, 10.0, 150.0, 400.0];
 
 /// The turn about the axis and its rate are not known at all by marks: rad, rad/s.
 const START_ROLL_SDS: [f64; 2] = [0.3, 12.0];
@@ -119,13 +126,20 @@ struct Sighting {
     rows: Vec<Row>,
     /// Points of the outline that could have been seen.
     looked_at: usize,
+    /// The same of shaft and handle, with how many were found.
+    bar: [usize; 2],
 }
 
 impl Sighting {
     fn found(&self) -> bool {
         let squares: f64 = self.rows.iter().map(|r| r.off_px * r.off_px).sum();
         let n = self.rows.len() as f64;
-        n >= LEAST_FOUND * self.looked_at as f64 && n >= 8.0 && (squares / n).sqrt() <= LARGEST_RMS_PX
+        let [bar, bar_found] = self.bar.map(|n| n as f64);
+        n >= LEAST_FOUND * self.looked_at as f64
+            && n >= 8.0
+            && bar_found >= LEAST_BAR_FOUND * bar
+            && bar_found > 0.0
+            && (squares / n).sqrt() <= LARGEST_RMS_PX
     }
 }
 
@@ -141,11 +155,32 @@ enum Reach {
 struct Follower<'a> {
     watched: &'a [Watched<'a>],
     backgrounds: Vec<Arc<Vec<u8>>>,
-    paint: Paint,
+    paints: Paints,
     shape: Shape,
     outline: Vec<OutlinePoint>,
     /// Of butt, throat and tip from the butt.
     landmarks_m: [f64; LANDMARKS],
+}
+
+/// Chains that came home, by the marks that they lie between: a further mark elsewhere does not follow them again.
+#[derive(Debug, Default)]
+pub(crate) struct Memory {
+    chains: BTreeMap<Vec<u64>, Arc<Chain>>,
+}
+
+/// More than these are of strokes that were left behind.
+const MOST_REMEMBERED: usize = 512;
+
+/// A chain of which at least this share of the frames was seen is not followed again.
+const WELL_SEEN: f64 = 0.9;
+
+impl Memory {
+    fn put(&mut self, key: Vec<u64>, chain: &Arc<Chain>) {
+        if self.chains.len() >= MOST_REMEMBERED {
+            self.chains.clear();
+        }
+        self.chains.insert(key, Arc::clone(chain));
+    }
 }
 
 /// Where the pictures show butt, throat and tip, by camera and landmark and frame, followed from the marked moments. `course` goes through
@@ -154,15 +189,17 @@ pub(crate) fn follow(
     watched: &[Watched<'_>],
     course: &SightCourse,
     breaks_seconds: &[f64],
+    memory: &Mutex<Memory>,
 ) -> Result<Vec<[BTreeMap<usize, Place>; LANDMARKS]>, DeskError> {
     let nothing = || (0..watched.len()).map(|_| Default::default()).collect();
+    watched.par_iter().try_for_each(|w| w.film.prepare(w.frames))?;
     let looks = looks(watched);
     let moments = moments(watched, &looks);
-    let Some(paint) = learned(watched, &moments)? else { return Ok(nothing()) };
+    let Some(paints) = Paints::learned(watched, &moments)? else { return Ok(nothing()) };
     let Some(landmarks_m) = moments.iter().find_map(|m| landmarks(course, m[0].seconds)) else { return Ok(nothing()) };
     let shape = Shape::common(landmarks_m[TIP]);
     let backgrounds = watched.iter().map(|w| w.film.background()).collect::<Result<_, _>>()?;
-    let mut follower = Follower { watched, backgrounds, paint, shape, outline: shape.points(), landmarks_m };
+    let mut follower = Follower { watched, backgrounds, paints, shape, outline: shape.points(), landmarks_m };
     let mut starts = follower.starts(course, &moments)?;
     // The outline is that of a common racket until it was seen.
     for _ in 0..2 {
@@ -170,7 +207,8 @@ pub(crate) fn follow(
         starts = follower.starts(course, &moments)?;
     }
     let work: Vec<(usize, bool)> = (0..starts.len()).flat_map(|i| [(i, false), (i, true)]).collect();
-    let chains: Vec<Chain> = work
+    let locked = || memory.lock().unwrap_or_else(PoisonError::into_inner);
+    let chains: Vec<Arc<Chain>> = work
         .par_iter()
         .map(|(index, back)| {
             let (moment, start) = &starts[*index];
@@ -184,10 +222,33 @@ pub(crate) fn follow(
             if *back {
                 ahead.reverse();
             }
-            follower.chain(start, &ahead)
+            let goal = ahead.iter().position(|l| mark(watched, l, TIP).is_some());
+            let key = goal.map(|goal| key(watched, moment, &ahead[goal], piece));
+            if let Some(known) = key.as_ref().and_then(|k| locked().chains.get(k).cloned()) {
+                return Ok(known);
+            }
+            let chain = Arc::new(follower.chain(start, &ahead)?);
+            let well_seen = goal.is_some_and(|goal| chain.steps.len() as f64 >= WELL_SEEN * goal as f64);
+            if let Some(key) = key.filter(|_| well_seen && chain.home_px.is_some_and(|px| px <= HOME_PX)) {
+                locked().put(key, &chain);
+            }
+            Ok(chain)
         })
         .collect::<Result<_, DeskError>>()?;
     Ok(joined(watched.len(), &chains))
+}
+
+/// What a chain between two marks depends on most: the marks of the moment that it starts from and of the frame that it goes to.
+fn key(watched: &[Watched<'_>], moment: &[Look], goal: &Look, piece: [f64; 2]) -> Vec<u64> {
+    let mut key: Vec<u64> = piece.map(f64::to_bits).to_vec();
+    for look in moment.iter().chain([goal]) {
+        key.extend([look.camera as u64, look.frame as u64]);
+        for landmark in 0..LANDMARKS {
+            let marked = mark(watched, look, landmark);
+            key.extend(marked.map_or([u64::MAX; 2], |px| px.map(f64::to_bits)));
+        }
+    }
+    key
 }
 
 /// The time between the breaks around an instant.
@@ -238,28 +299,49 @@ fn landmarks(course: &SightCourse, seconds: f64) -> Option<[f64; LANDMARKS]> {
     Some([0.0, (place(1)? - butt).norm(), (place(2)? - butt).norm()])
 }
 
-/// The racket's colours from around the marked tips and along the shaft between the marks.
-fn learned(watched: &[Watched<'_>], moments: &[Vec<Look>]) -> Result<Option<Paint>, DeskError> {
-    let (mut tips, mut shafts) = (Vec::new(), Vec::new());
-    for look in moments.iter().flatten() {
-        let film = watched[look.camera].film;
-        let (picture, background) = (film.planes(look.frame)?, film.background()?);
-        let plates = film.plates(&picture, &background);
-        let Some(tip) = mark(watched, look, TIP) else { continue };
-        for dx in -2..=2 {
-            for dy in -2..=2 {
-                tips.extend(plates.colours([tip[0] + f64::from(dx), tip[1] + f64::from(dy)]));
+/// The racket's colours, by part.
+struct Paints {
+    frame: Paint,
+    /// Where it could be told.
+    handle: Option<Paint>,
+}
+
+impl Paints {
+    /// From around the marked tips, and along the axis between the marks of butt and tip.
+    fn learned(watched: &[Watched<'_>], moments: &[Vec<Look>]) -> Result<Option<Self>, DeskError> {
+        /// Length of a common racket, metres: it only has to hit shaft and handle.
+        const LENGTH_M: f64 = 0.685;
+        let (mut tips, mut shafts, mut handles) = (Vec::new(), Vec::new(), Vec::new());
+        for look in moments.iter().flatten() {
+            let film = watched[look.camera].film;
+            let (picture, background) = (film.planes(look.frame)?, film.background()?);
+            let plates = film.plates(&picture, &background);
+            let Some(tip) = mark(watched, look, TIP) else { continue };
+            for dx in -2..=2 {
+                for dy in -2..=2 {
+                    tips.extend(plates.colours([tip[0] + f64::from(dx), tip[1] + f64::from(dy)]));
+                }
+            }
+            let Some(butt) = mark(watched, look, 0) else { continue };
+            for (part, colours) in [(Part::Shaft, &mut shafts), (Part::Handle, &mut handles)] {
+                let Some([from_m, to_m]) = part.stretch_m() else { continue };
+                for i in 0..=10 {
+                    let share = (from_m + (to_m - from_m) * 0.1 * f64::from(i)) / LENGTH_M;
+                    colours.extend(plates.colours([0, 1].map(|k| butt[k] + (tip[k] - butt[k]) * share)));
+                }
             }
         }
-        let Some(butt) = mark(watched, look, 0) else { continue };
-        // The bar between hand and throat, by its share of the whole length.
-        for i in 0..=10 {
-            let share = 0.29 + 0.007 * f64::from(i);
-            let at = [0, 1].map(|k| butt[k] + (tip[k] - butt[k]) * share);
-            shafts.extend(plates.colours(at));
+        let Some(frame) = Paint::learned(&[tips, shafts]) else { return Ok(None) };
+        Ok(Some(Self { frame, handle: Paint::learned(&[handles]) }))
+    }
+
+    /// See [`Paint::cover`].
+    fn cover(&self, part: Part, plates: &Plates<'_>, px: [f64; 2]) -> Option<f64> {
+        match part {
+            Part::Rim | Part::Shaft => self.frame.cover(plates, px),
+            Part::Handle => self.handle.as_ref()?.cover(plates, px),
         }
     }
-    Ok(Paint::learned(&[tips, shafts]))
 }
 
 impl Follower<'_> {
@@ -290,7 +372,7 @@ impl Follower<'_> {
 
     /// The outline in a picture, looked for around where the motion puts it.
     fn sighting(&self, motion: &Motion, look: &Look, plates: &Plates<'_>, reach: Reach) -> Sighting {
-        let (mut rows, mut looked_at) = (Vec::new(), 0);
+        let (mut rows, mut looked_at, mut bar) = (Vec::new(), 0, [0, 0]);
         for point in &self.outline {
             let Some((px, by_point, by_pose, delay_seconds, turn)) = self.seen(motion, look, &point.place_m) else {
                 continue;
@@ -316,13 +398,51 @@ impl Follower<'_> {
                     (2.5 * sd + 1.5).clamp(REACH_PX[0], REACH_PX[1])
                 }
             };
-            let Some(found) = line_across(&self.paint, plates, px, across, reach_px) else { continue };
+            let Some(found) = line_across(&self.paints, point.part, plates, px, across, reach_px) else { continue };
             looked_at += 1;
+            if point.part != Part::Rim {
+                bar[0] += 1;
+                bar[1] += usize::from(found.is_some());
+            }
             if let Some(off_px) = found {
                 rows.push(Row { off_px, ..row });
             }
         }
-        Sighting { rows, looked_at }
+        Sighting { rows, looked_at, bar }
+    }
+
+    /// Delays of the rows that see the outline's points after the motion's time, seconds; motions that are alike share them.
+    fn delays(&self, motion: &Motion, look: &Look) -> Vec<Option<f64>> {
+        self.outline.iter().map(|p| Some(self.seen(motion, look, &p.place_m)?.3)).collect()
+    }
+
+    /// Mean cover along the outline where a motion puts it.
+    fn cover(&self, motion: &Motion, look: &Look, plates: &Plates<'_>, delays: &[Option<f64>]) -> f64 {
+        let camera = &self.watched[look.camera].calibrated.camera;
+        let (mut sum, mut count) = (0.0, 0.0);
+        for (point, delay) in self.outline.iter().zip(delays) {
+            let Some(delay) = delay else { continue };
+            let (place, turn) = motion.pose_after(*delay);
+            let px = camera.project(&(place + turn * point.place_m).into());
+            if let Some(cover) = px.and_then(|px| self.paints.cover(point.part, plates, px.into())) {
+                sum += cover;
+                count += 1.0;
+            }
+        }
+        sum / f64::max(count, 1.0)
+    }
+
+    /// The likeliest of a motion's draws and itself.
+    fn searched(&self, motion: &Motion, look: &Look, plates: &Plates<'_>) -> Motion {
+        let delays = self.delays(motion, look);
+        let mut best = (self.cover(motion, look, plates, &delays), motion.clone());
+        for draw in motion.draws(DRAWS) {
+            let cover = self.cover(&draw, look, plates, &delays);
+            if cover > best.0 {
+                best = (cover, draw);
+            }
+        }
+        best.1
     }
 
     /// The marks of a frame.
@@ -350,11 +470,7 @@ impl Follower<'_> {
     }
 
     /// The motion at every marked moment: where the course has it, turned about its axis as the outline shows, corrected by marks and outline.
-    fn starts(
-        &self,
-        course: &SightCourse,
-        moments: &[Vec<Look>],
-    ) -> Result<Vec<(Vec<Look>, Motion)>, DeskError> {
+    fn starts(&self, course: &SightCourse, moments: &[Vec<Look>]) -> Result<Vec<(Vec<Look>, Motion)>, DeskError> {
         let found: Vec<Option<(Vec<Look>, Motion)>> = moments
             .par_iter()
             .map(|looks| {
@@ -365,9 +481,9 @@ impl Follower<'_> {
                 for (camera, w) in self.watched.iter().enumerate() {
                     if looks.iter().all(|l| l.camera != camera) {
                         let own = crate::racket::looks(std::slice::from_ref(w));
-                        let near = own.iter().min_by(|a, b| {
-                            (a.seconds - seconds).abs().total_cmp(&(b.seconds - seconds).abs())
-                        });
+                        let near = own
+                            .iter()
+                            .min_by(|a, b| (a.seconds - seconds).abs().total_cmp(&(b.seconds - seconds).abs()));
                         looks.extend(near.map(|l| Look { camera, ..*l }));
                     }
                 }
@@ -384,25 +500,16 @@ impl Follower<'_> {
                         })
                         .collect()
                 };
-                let cover = |motion: &Motion| -> f64 {
-                    looks
-                        .iter()
-                        .zip(&pictures)
-                        .map(|(look, picture)| {
-                            let plates = self.plates(look, picture);
-                            let covers: Vec<f64> = self
-                                .outline
-                                .iter()
-                                .filter_map(|p| self.paint.cover(&plates, self.seen(motion, look, &p.place_m)?.0.into()))
-                                .collect();
-                            covers.iter().sum::<f64>() / covers.len().max(1) as f64
-                        })
-                        .sum()
-                };
                 // The marks first: the roll is told by where the rim is, not by where the course is a little off.
-                let Some(marked) = start.corrected(STEPS, |m, _| looks.iter().flat_map(|l| self.marked_rows(m, l)).collect())
+                let Some(marked) =
+                    start.corrected(&start, STEPS, |m, _| looks.iter().flat_map(|l| self.marked_rows(m, l)).collect())
                 else {
                     return Ok(None);
+                };
+                let delays: Vec<_> = looks.iter().map(|look| self.delays(&marked, look)).collect();
+                let cover = |motion: &Motion| -> f64 {
+                    let own = looks.iter().zip(&pictures).zip(&delays);
+                    own.map(|((l, picture), delays)| self.cover(motion, l, &self.plates(l, picture), delays)).sum()
                 };
                 let best = (0..ROLLS)
                     .map(|i| {
@@ -414,7 +521,8 @@ impl Follower<'_> {
                     .max_by(|a, b| a.0.total_cmp(&b.0));
                 let Some((_, turn)) = best else { return Ok(None) };
                 let rolled = Motion { turn, covariance: start.covariance, ..marked };
-                let corrected = rolled.corrected(2 * STEPS, |m, step| rows(m, Reach::Px(if step < 2 { 5.0 } else { 3.0 })));
+                let corrected = rolled
+                    .corrected(&rolled, 2 * STEPS, |m, step| rows(m, Reach::Px(if step < 2 { 5.0 } else { 3.0 })));
                 Ok(corrected.map(|motion| (looks, motion)))
             })
             .collect::<Result<_, DeskError>>()?;
@@ -493,8 +601,14 @@ impl Follower<'_> {
             }
             let picture = self.watched[look.camera].film.planes(look.frame)?;
             let plates = self.plates(look, &picture);
-            let corrected = expected.corrected(STEPS, |m, step| {
-                let reach = if step == 0 { Reach::Uncertainty } else { Reach::Px(if step == 1 { 5.0 } else { REACH_PX[0] }) };
+            let unsure = larger_sd(&spread) > SEARCH_PX;
+            let from = if unsure { self.searched(&expected, look, &plates) } else { expected.clone() };
+            let corrected = expected.corrected(&from, STEPS, |m, step| {
+                let reach = if step == 0 && !unsure {
+                    Reach::Uncertainty
+                } else {
+                    Reach::Px(if step <= 1 { 5.0 } else { REACH_PX[0] })
+                };
                 self.sighting(m, look, &plates, reach).rows
             });
             let found = corrected
@@ -560,7 +674,8 @@ fn start(course: &SightCourse, seconds: f64) -> Option<Motion> {
 /// Where across a line its colour covers most: the outer `None` when too little of it is in the picture or could stand out, the
 /// inner when nothing does.
 fn line_across(
-    paint: &Paint,
+    paints: &Paints,
+    part: Part,
     plates: &Plates<'_>,
     px: Vector2<f64>,
     across: Vector2<f64>,
@@ -570,7 +685,8 @@ fn line_across(
     const BESIDE_PX: f64 = 4.0;
     let half = ((reach_px + BESIDE_PX) / SAMPLE_PX).ceil() as i32;
     let at = |i: i32| f64::from(i) * SAMPLE_PX;
-    let raw: Vec<f64> = (-half..=half).map(|i| paint.cover(plates, (px + across * at(i)).into())).collect::<Option<_>>()?;
+    let raw: Vec<f64> =
+        (-half..=half).map(|i| paints.cover(part, plates, (px + across * at(i)).into())).collect::<Option<_>>()?;
     let value = |i: usize| 0.25 * raw[i - 1] + 0.5 * raw[i] + 0.25 * raw[i + 1];
     let values: Vec<f64> = (1..raw.len() - 1).map(value).collect();
     let place = |i: usize| at(i as i32 + 1 - half);
@@ -619,7 +735,7 @@ fn line_across(
 }
 
 /// What all chains say together, by camera, landmark and frame.
-fn joined(cameras: usize, chains: &[Chain]) -> Vec<[BTreeMap<usize, Place>; LANDMARKS]> {
+fn joined(cameras: usize, chains: &[Arc<Chain>]) -> Vec<[BTreeMap<usize, Place>; LANDMARKS]> {
     let mut by_frame: BTreeMap<(usize, usize), Vec<(&Step, Option<f64>)>> = BTreeMap::new();
     for chain in chains {
         for step in &chain.steps {
@@ -653,8 +769,8 @@ fn agreeing(steps: &[(&Step, Option<f64>)]) -> BTreeSet<usize> {
     let alike = |of: &[usize]| {
         of.iter().all(|i| {
             of.iter().all(|j| {
-                let apart = Vector2::from(steps[*i].0.px[TIP]) - Vector2::from(steps[*j].0.px[TIP]);
-                apart.norm() <= AGREEMENT_PX
+                let apart = |k: usize| (Vector2::from(steps[*i].0.px[k]) - Vector2::from(steps[*j].0.px[k])).norm();
+                apart(TIP) <= AGREEMENT_PX && apart(0) <= 2.0 * AGREEMENT_PX
             })
         })
     };
@@ -668,4 +784,81 @@ fn agreeing(steps: &[(&Step, Option<f64>)]) -> BTreeSet<usize> {
         return home.into_iter().collect();
     }
     if all.len() == 1 && !all.iter().any(astray) { all.into_iter().collect() } else { BTreeSet::new() }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const SIZE: [u32; 2] = [64, 48];
+
+    /// Planes of a soft bright line along `y = 20.3 + 0.2 x`, and of nothing.
+    fn planes(line: bool) -> Vec<u8> {
+        let cover = |x: f64, y: f64| {
+            let off = (y - 20.3 - 0.2 * x) / 1.04_f64.sqrt();
+            if line { (1.9 - off.abs()).clamp(0.0, 1.0) } else { 0.0 }
+        };
+        let brightness = (0..48).flat_map(|y| (0..64).map(move |x| (f64::from(x), f64::from(y))));
+        let bright = brightness.map(|(x, y)| (60.0 + 140.0 * cover(x, y)).round() as u8);
+        bright.chain([128; 2 * 32 * 24]).collect()
+    }
+
+    #[test]
+    fn a_line_is_found_across_to_a_tenth_of_a_pixel() {
+        let (picture, background) = (planes(true), planes(false));
+        let plates = Plates { picture: &picture, background: &background, size_px: SIZE };
+        let frame = Paint::learned(&[vec![[[200.0, 128.0, 128.0], [60.0, 128.0, 128.0]]]]).unwrap();
+        let paints = Paints { frame, handle: None };
+        let across = Vector2::new(-0.2, 1.0).normalize();
+        let on_line = Vector2::new(30.0, 26.3);
+        for off in [-4.7, -1.2, 0.0, 0.4, 3.1] {
+            let found = line_across(&paints, Part::Rim, &plates, on_line - across * off, across, 6.0).unwrap().unwrap();
+            assert!((found - off).abs() < 0.1, "{found} for {off}");
+        }
+        let far = Vector2::new(30.0, 38.0);
+        assert_eq!(line_across(&paints, Part::Rim, &plates, far, across, 3.0), Some(None), "nothing there");
+        assert_eq!(
+            line_across(&paints, Part::Rim, &plates, Vector2::new(30.0, 44.0), across, 6.0),
+            None,
+            "out of the picture"
+        );
+        assert_eq!(line_across(&paints, Part::Handle, &plates, on_line, across, 6.0), None, "no colour to look for");
+    }
+
+    fn row(off_px: f64) -> Row {
+        let (by_pose, by_shape) = (nalgebra::Vector6::zeros(), Vector3::zeros());
+        Row { off_px, sd_px: LINE_SD_PX, by_pose, by_shape, delay_seconds: 0.0 }
+    }
+
+    #[test]
+    fn a_rim_without_its_bar_says_nothing() {
+        let rim = vec![row(0.4); 36];
+        assert!(Sighting { rows: rim.clone(), looked_at: 46, bar: [10, 6] }.found());
+        assert!(!Sighting { rows: rim.clone(), looked_at: 46, bar: [10, 2] }.found());
+        assert!(!Sighting { rows: rim, looked_at: 36, bar: [0, 0] }.found());
+        assert!(!Sighting { rows: vec![row(1.8); 40], looked_at: 46, bar: [10, 10] }.found(), "too far off");
+        assert!(!Sighting { rows: vec![row(0.2); 12], looked_at: 46, bar: [10, 10] }.found(), "too little of it");
+    }
+
+    fn chain(frames: std::ops::Range<usize>, tip_x: f64, home_px: Option<f64>) -> Arc<Chain> {
+        let step = |frame| Step {
+            look: Look { seconds: 0.01 * frame as f64, camera: 0, frame },
+            px: [[0.0; 2], [0.0; 2], [tip_x, 5.0]],
+            sd_px: [None, None, Some(1.0)],
+        };
+        Arc::new(Chain { steps: frames.map(step).collect(), home_px })
+    }
+
+    #[test]
+    fn chains_that_contradict_each_other_are_dropped_unless_one_came_home() {
+        let tips = |chains: &[Arc<Chain>]| joined(1, chains).remove(0)[TIP].clone();
+        let agree = tips(&[chain(0..10, 50.0, None), chain(4..14, 51.0, None)]);
+        assert_eq!(agree.len(), 14);
+        assert!((agree[&6].px[0] - 50.5).abs() < 1e-12 && agree[&6].sd_px >= 1.0, "{:?}", agree[&6]);
+        let contradict = tips(&[chain(0..10, 50.0, None), chain(4..14, 70.0, None)]);
+        assert_eq!(contradict.keys().copied().collect::<Vec<_>>(), [0, 1, 2, 3, 10, 11, 12, 13]);
+        let one_home = tips(&[chain(0..10, 50.0, Some(1.0)), chain(4..14, 70.0, Some(40.0))]);
+        assert_eq!(one_home.keys().copied().collect::<Vec<_>>(), (0..10).collect::<Vec<_>>());
+        assert!(one_home.values().all(|p| p.px[0] == 50.0));
+    }
 }

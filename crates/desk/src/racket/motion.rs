@@ -133,11 +133,33 @@ impl Motion {
         all
     }
 
-    /// What is known after looking: `look` gives the rows seen from a motion, and is asked again from every better one. `None` when
-    /// nothing is seen or the numbers run away.
-    pub(super) fn corrected(&self, steps: usize, mut look: impl FnMut(&Self, usize) -> Vec<Row>) -> Option<Self> {
+    /// The motion as it may be as well: draws from its covariance, always the same ones.
+    pub(super) fn draws(&self, count: usize) -> Vec<Self> {
+        let Some(factor) = self.covariance.cholesky() else { return Vec::new() };
+        let root = factor.l();
+        let mut number: u64 = 1;
+        // SplitMix64 (Steele, Lea & Flood 2014); twelve uniform numbers make a normal one, near enough for a search.
+        let mut uniform = || {
+            number = number.wrapping_add(0x9E37_79B9_7F4A_7C15);
+            let mut mixed = number;
+            mixed = (mixed ^ (mixed >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
+            mixed = (mixed ^ (mixed >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
+            ((mixed ^ (mixed >> 31)) >> 11) as f64 / (1u64 << 53) as f64
+        };
+        let mut normal = || (0..12).map(|_| uniform()).sum::<f64>() - 6.0;
+        (0..count).map(|_| self.stepped(&(root * SVector::<f64, SIZE>::from_fn(|_, _| normal())))).collect()
+    }
+
+    /// What is known after looking: `look` gives the rows seen from a motion, and is asked again from every better one, `from` being the
+    /// first. `None` when nothing is seen or the numbers run away.
+    pub(super) fn corrected(
+        &self,
+        from: &Self,
+        steps: usize,
+        mut look: impl FnMut(&Self, usize) -> Vec<Row>,
+    ) -> Option<Self> {
         let known = self.covariance.cholesky()?.inverse();
-        let mut now = self.clone();
+        let mut now = from.clone();
         for step in 0..steps {
             let rows = look(&now, step);
             if rows.is_empty() {
@@ -202,6 +224,15 @@ mod tests {
         assert!(back.covariance.cholesky().is_some());
     }
 
+    #[test]
+    fn draws_scatter_as_the_covariance_says() {
+        let start = some();
+        let draws = start.draws(4000);
+        let squares: f64 = draws.iter().map(|d| d.minus(&start)[1].powi(2)).sum();
+        assert!((squares / 4000.0 - 0.01).abs() < 0.001, "{}", squares / 4000.0);
+        assert_eq!(draws[7].place, start.draws(8)[7].place, "always the same");
+    }
+
     /// A linear filter has a closed form: the posterior of one direct sight of the place.
     #[test]
     fn a_direct_sight_is_weighed_as_bayes_does() {
@@ -215,7 +246,7 @@ mod tests {
                 delay_seconds: 0.0,
             }]
         };
-        let after = start.corrected(30, seen).unwrap();
+        let after = start.corrected(&start, 30, seen).unwrap();
         // Weight of Cauchy at the answer, solved by the same repetition on paper: w (0.05 - x) = 100 x with w = 100 / (1 + (off/0.2)^2).
         let x = after.place.x - start.place.x;
         let off = 0.05 - x;

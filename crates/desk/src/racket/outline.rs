@@ -5,12 +5,13 @@ use nalgebra::Vector3;
 /// Points of the rim; every one covers some three centimetres.
 const RIM_POINTS: usize = 36;
 
-/// Where the shaft is a single bar in front of the hand, metres from the butt (common practice: grip of 18 to 20 cm, the shaft opens
-/// into the throat some 25 cm up).
-const SHAFT_M: [f64; 2] = [0.19, 0.25];
+/// Where the shaft is a single bar, and where the handle is free of the hand, metres from the butt (common practice: grip of 18 to 20 cm,
+/// the hand over the lower half of it; the shaft opens into the throat some 25 cm up).
+const SHAFT_M: [f64; 2] = [0.195, 0.25];
+const HANDLE_M: [f64; 2] = [0.115, 0.18];
 
-/// Points of the shaft.
-const SHAFT_POINTS: usize = 4;
+/// Points of each of them.
+const BAR_POINTS: usize = 5;
 
 /// What of the outline differs from racket to racket, metres. The rim is an ellipse in the plane of the strings.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -47,27 +48,47 @@ impl Shape {
         let rim = (0..RIM_POINTS).map(|i| {
             let (sin, cos) = (std::f64::consts::TAU * (i as f64 + 0.5) / RIM_POINTS as f64).sin_cos();
             OutlinePoint {
+                part: Part::Rim,
                 place_m: Vector3::new(centre_m + self.half_m[0] * cos, self.half_m[1] * sin, 0.0),
                 along: Vector3::new(-self.half_m[0] * sin, self.half_m[1] * cos, 0.0).normalize(),
-                by_shape: [
-                    Vector3::x(),
-                    Vector3::new(cos - 1.0, 0.0, 0.0),
-                    Vector3::new(0.0, sin, 0.0),
-                ],
+                by_shape: [Vector3::x(), Vector3::x() * (cos - 1.0), Vector3::y() * sin],
             }
         });
-        let shaft = (0..SHAFT_POINTS).map(|i| OutlinePoint {
-            place_m: Vector3::x() * (SHAFT_M[0] + (SHAFT_M[1] - SHAFT_M[0]) * i as f64 / (SHAFT_POINTS - 1) as f64),
-            along: Vector3::x(),
-            by_shape: [Vector3::zeros(); 3],
-        });
-        rim.chain(shaft).collect()
+        let bar = |part: Part, [from_m, to_m]: [f64; 2]| {
+            (0..BAR_POINTS).map(move |i| OutlinePoint {
+                part,
+                place_m: Vector3::x() * (from_m + (to_m - from_m) * i as f64 / (BAR_POINTS - 1) as f64),
+                along: Vector3::x(),
+                by_shape: [Vector3::zeros(); 3],
+            })
+        };
+        rim.chain(bar(Part::Shaft, SHAFT_M)).chain(bar(Part::Handle, HANDLE_M)).collect()
+    }
+}
+
+/// Of what a point is part.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Part {
+    Rim,
+    Shaft,
+    Handle,
+}
+
+impl Part {
+    /// The stretch of the racket's axis that shows it alone, metres from the butt.
+    pub(crate) fn stretch_m(self) -> Option<[f64; 2]> {
+        match self {
+            Self::Rim => None,
+            Self::Shaft => Some(SHAFT_M),
+            Self::Handle => Some(HANDLE_M),
+        }
     }
 }
 
 /// A point of the outline, in the racket's own frame.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct OutlinePoint {
+    pub(crate) part: Part,
     pub(crate) place_m: Vector3<f64>,
     /// Unit vector along the line.
     pub(crate) along: Vector3<f64>,

@@ -149,9 +149,14 @@ mod tests {
     #[test]
     fn colours_are_learned_from_what_differs_most() {
         let rest = [80.0, 128.0, 128.0];
-        let group = |c: Colour| (1..=10).map(|i| [std::array::from_fn(|k| rest[k] + (c[k] - rest[k]) * f64::from(i) / 10.0), rest]).collect();
+        let group = |c: Colour| {
+            (1..=10)
+                .map(|i| [std::array::from_fn(|k| rest[k] + (c[k] - rest[k]) * f64::from(i) / 10.0), rest])
+                .collect()
+        };
         let red = [90.0, 105.0, 200.0];
-        let paint = Paint::learned(&[group(red), group([92.0, 106.0, 196.0]), group([30.0, 128.0, 128.0]), Vec::new()]).unwrap();
+        let paint = Paint::learned(&[group(red), group([92.0, 106.0, 196.0]), group([30.0, 128.0, 128.0]), Vec::new()])
+            .unwrap();
         assert_eq!(paint.colours.len(), 2, "{paint:?}");
         assert!(dot(&minus(&paint.colours[0], &red), &minus(&paint.colours[0], &red)).sqrt() < 20.0);
         assert_eq!(Paint::learned(&[vec![[rest, rest]]]), None);
