@@ -151,6 +151,9 @@ fn points_court_and_events_are_marked_by_keys_and_clicks_and_survive_every_death
     );
     page.press(letter.as_str().unwrap(), &[]);
     acts(&mut page, 7);
+    // The letter chose from the list and did nothing else: it once went on to the page, where it hid a point.
+    std::thread::sleep(Duration::from_millis(500));
+    assert_eq!(page.evaluate("document.body.dataset.acts"), "7");
     let events = marks(&session).events;
     assert_eq!((events.len(), events[0].kind, events[0].frame), (1, EventKind::Contact, frame + 9));
 

@@ -385,7 +385,11 @@ function pick(title, labels, then) {
   picked = (key) => { const index = key.charCodeAt(0) - 97; if (key.length === 1 && index >= 0 && index < labels.length) { $("choice").close(); then(index); } };
   $("choice").showModal();
 }
-$("choice").addEventListener("keydown", (event) => { if (event.key !== "Escape") { event.preventDefault(); picked?.(event.key.toLowerCase()); } });
+$("choice").addEventListener("keydown", (event) => {
+  // The letter is for this list alone: once it is closed, H would hide a point as well.
+  event.stopPropagation();
+  if (event.key !== "Escape") { event.preventDefault(); picked?.(event.key.toLowerCase()); }
+});
 
 // Start -----------------------------------------------------------------------------------------------------------------------
 
