@@ -66,6 +66,12 @@ fn marks(session: &Path) -> Marks {
     Marks::read(session).unwrap()
 }
 
+/// The pictures of the frames that are said are on the screen.
+fn shown(page: &mut Page<'_>) {
+    let script = "[...document.querySelectorAll('.view p')].every(label => !label.textContent.includes('…'))";
+    page.wait_until(script, PATIENCE);
+}
+
 /// Middle of a camera's canvas in the window.
 fn middle(page: &mut Page<'_>, camera: usize) -> [f64; 2] {
     let script = format!(
@@ -122,6 +128,7 @@ fn points_court_and_events_are_marked_by_keys_and_clicks_and_survive_every_death
     let mut browser = Browser::start();
     let mut page = browser.open(&marking.address, DESK);
     ready(&mut page);
+    shown(&mut page);
     acts(&mut page, 2);
     assert_eq!(marks(&session), before);
 
@@ -144,6 +151,7 @@ fn points_court_and_events_are_marked_by_keys_and_clicks_and_survive_every_death
     for _ in 0..9 {
         page.press("ArrowRight", &[]);
     }
+    shown(&mut page);
     page.press("e", &[]);
     page.wait_until("document.getElementById('choice').open", PATIENCE);
     let letter = page.evaluate(

@@ -122,12 +122,30 @@ function goTo(frame) {
   return Promise.all(shows);
 }
 
-/** The cross goes to where the point is thought to be; where nothing is known it stays. */
+/** Where a point was marked or proposed nearest in time to a frame. */
+function nearestKnown(own, name) {
+  const { camera: { name: camera }, frame } = own;
+  const known = [
+    ...Object.entries(marksOf(camera).points).map(([at, named]) => [Number(at), named[name]]),
+    ...(state.proposals?.cameras.find((c) => c.camera === camera)?.frames ?? []).map((f) => [f.frame, f.points.find((p) => p.name === name)?.px]),
+  ].filter(([, px]) => px);
+  return known.reduce((best, one) => (!best || Math.abs(one[0] - frame) < Math.abs(best[0] - frame) ? one : best), null)?.[1];
+}
+
+/** The cross goes to where the point is thought to be, or was known nearest in time; where nothing is known it stays. */
 function cross() {
   for (const own of state.views) {
-    const at = state.mode === "court" ? courtPoints(own).find((p) => p.name === state.courtName)?.px : point(own.camera.name, own.frame, state.name)?.px;
+    const at = state.mode === "court" ? courtPoints(own).find((p) => p.name === state.courtName)?.px
+      : point(own.camera.name, own.frame, state.name)?.px ?? nearestKnown(own, state.name);
     if (at) { own.cross = [...at]; own.centre = [...at]; }
   }
+}
+
+/** Nothing is marked in a picture that is not there yet: the one before it still shows. */
+function comes(own) {
+  if (own.shown === own.frame) return false;
+  say(`the picture of ${own.camera.name}, frame ${own.frame} is still coming`);
+  return true;
 }
 
 function strokeAt(seconds) {
@@ -248,6 +266,7 @@ function draw() {
 
 function mark(px = view().cross) {
   const own = view(), camera = own.camera.name, at = px.map((v) => Math.round(v * 100) / 100);
+  if (comes(own)) return;
   own.cross = [...px];
   if (state.mode === "court") {
     return act({ act: "court", camera, name: state.courtName, px: at }, `${state.courtName} marked in ${camera} at ${at.join(", ")}`);
@@ -314,7 +333,7 @@ const actions = {
   },
   hide() {
     const { camera: { name: camera }, frame } = view(), { name } = state;
-    if (state.mode === "court") return;
+    if (state.mode === "court" || comes(view())) return;
     act({ act: "point", camera, frame, name, px: null }, `${WORDS[name]} hidden in ${camera}, frame ${frame}`);
     const order = state.session.names, index = order.indexOf(name);
     if (index < 2) choose(order[index + 1]);
@@ -333,6 +352,7 @@ const actions = {
   },
   event() {
     const own = view(), camera = own.camera.name, frame = own.frame;
+    if (comes(own)) return;
     pick(`Event in ${camera}, frame ${frame}`, state.session.event_kinds.map((k) => k.label), (index) => {
       const kind = state.session.event_kinds[index];
       const there = state.marks.events.some((e) => e.kind === kind.kind && e.camera === camera && e.frame === frame);
