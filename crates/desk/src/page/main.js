@@ -141,13 +141,6 @@ function cross() {
   }
 }
 
-/** Nothing is marked in a picture that is not there yet: the one before it still shows. */
-function comes(own) {
-  if (own.shown === own.frame) return false;
-  say(`the picture of ${own.camera.name}, frame ${own.frame} is still coming`);
-  return true;
-}
-
 function strokeAt(seconds) {
   const contacts = allEvents().filter((e) => e.kind === "contact").map((e) => e.seconds).sort((a, b) => a - b);
   if (!contacts.length) return null;
@@ -266,7 +259,6 @@ function draw() {
 
 function mark(px = view().cross) {
   const own = view(), camera = own.camera.name, at = px.map((v) => Math.round(v * 100) / 100);
-  if (comes(own)) return;
   own.cross = [...px];
   if (state.mode === "court") {
     return act({ act: "court", camera, name: state.courtName, px: at }, `${state.courtName} marked in ${camera} at ${at.join(", ")}`);
@@ -333,7 +325,7 @@ const actions = {
   },
   hide() {
     const { camera: { name: camera }, frame } = view(), { name } = state;
-    if (state.mode === "court" || comes(view())) return;
+    if (state.mode === "court") return;
     act({ act: "point", camera, frame, name, px: null }, `${WORDS[name]} hidden in ${camera}, frame ${frame}`);
     const order = state.session.names, index = order.indexOf(name);
     if (index < 2) choose(order[index + 1]);
@@ -352,8 +344,7 @@ const actions = {
   },
   event() {
     const own = view(), camera = own.camera.name, frame = own.frame;
-    if (comes(own)) return;
-    pick(`Event in ${camera}, frame ${frame}`, state.session.event_kinds.map((k) => k.label), (index) => {
+      pick(`Event in ${camera}, frame ${frame}`, state.session.event_kinds.map((k) => k.label), (index) => {
       const kind = state.session.event_kinds[index];
       const there = state.marks.events.some((e) => e.kind === kind.kind && e.camera === camera && e.frame === frame);
       act({ act: there ? "no-event" : "event", kind: kind.kind, camera, frame }, `${kind.label} ${there ? "taken away from" : "marked in"} ${camera}, frame ${frame}`);
