@@ -3,6 +3,7 @@
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
+use midline_analysis::reliability::{ErrorKind, MeanSquares};
 use midline_cohort::statistics::curve_test::{CurveTest, Design, permute, test};
 use midline_cohort::statistics::mixed::{Levels, Row, fit};
 use midline_cohort::statistics::principal;
@@ -106,6 +107,25 @@ fn sleepstudy_as_statsmodels() {
     near(model.sd_strokes, 30.991_24, 1e-4);
     near(model.reml, 1786.465_085, 1e-5);
     assert_eq!(model.coefficients[1].df, 161);
+}
+
+/// Weir 2005 (J Strength Cond Res 19:231), trials A1 and A2 of 8 people; standard error of measurement 7.6 and minimal difference 21 as printed
+/// there (table and numbers from memory). A course of strength testing that teaches with the same table prints F(1, 7) = .530, p = .49 and the
+/// correlation of the mean, consistency, as .973 (.864 to .995), as SPSS gives them.
+#[test]
+fn reliability_of_weirs_example() {
+    let trials = [(146, 140), (148, 152), (170, 152), (90, 99), (157, 145), (156, 153), (176, 167), (205, 218)];
+    let table: Vec<Vec<f64>> = trials.iter().map(|(a, b)| vec![f64::from(*a), f64::from(*b)]).collect();
+    let squares = MeanSquares::new(&table).unwrap();
+    near(squares.between_ratings / squares.residual, 0.530, 5e-4);
+    let mean = squares.intraclass().icc_3_k;
+    near(mean.value, 0.973, 5e-4);
+    near(mean.interval_95[0], 0.864, 5e-4);
+    near(mean.interval_95[1], 0.995, 5e-4);
+    near(squares.intraclass().icc_3_1.value, 0.95, 5e-3);
+    let error = squares.measurement_error(ErrorKind::Consistency);
+    near(error.sem.value, 7.6, 0.05);
+    near(error.minimal_detectable_change.value, 21.0, 0.5);
 }
 
 fn checked(script: &str, arguments: &[&Path]) -> String {

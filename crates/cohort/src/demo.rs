@@ -144,7 +144,12 @@ pub fn sessions(seed: u64) -> Vec<MeasuredSession> {
                 level: Some(LEVELS[level].to_owned()),
                 age_group: Some(["14-16", "17-20"][player % 2].to_owned()),
                 recorded: Some(format!("2026-{:02}-{:02}", 4 + 2 * visit, 1 + player % 28)),
-                strokes: Strokes { strokes, over_strokes: Vec::new(), remarks: Vec::new(), answers: Default::default() },
+                strokes: Strokes {
+                    strokes,
+                    over_strokes: Vec::new(),
+                    remarks: Vec::new(),
+                    answers: Default::default(),
+                },
                 provenance: Provenance {
                     schema: COHORT_SCHEMA,
                     program: env!("CARGO_PKG_VERSION").to_owned(),

@@ -15,7 +15,11 @@ use midline_session::tracks::Tracks;
 use midline_session::{read_computed, write_atomically};
 
 use crate::cohort_arguments::{CohortCommand, CriteriaAsked, ExportFormat, FormAsked, Output};
+use crate::cohort_cluster;
 use crate::progress;
+
+/// Stack of a thread of the query engine.
+const STACK_BYTES: usize = 16 << 20;
 
 /// Does what was asked of the cohort.
 pub(crate) fn run(command: &CohortCommand) -> anyhow::Result<()> {
@@ -54,6 +58,8 @@ pub(crate) fn run(command: &CohortCommand) -> anyhow::Result<()> {
         CohortCommand::Export { store, folder, format } => waited(export(store, folder, *format))?,
         CohortCommand::C3d { session, folder } => c3d(session, folder),
         CohortCommand::Demo { folder, seed } => waited(write_demo(folder, *seed))?,
+        #[cfg(feature = "cluster")]
+        CohortCommand::Cluster(command) => waited(cohort_cluster::serve(command))?,
     }
 }
 
@@ -69,8 +75,12 @@ impl From<&CriteriaAsked> for Criteria {
 
 /// Runs work that waits for files and threads.
 fn waited<T>(work: impl Future<Output = T>) -> anyhow::Result<T> {
-    let runtime =
-        tokio::runtime::Builder::new_multi_thread().enable_all().build().context("starting the query engine")?;
+    // Plans of queries are trees that are walked by recursion.
+    let runtime = tokio::runtime::Builder::new_multi_thread()
+        .thread_stack_size(STACK_BYTES)
+        .enable_all()
+        .build()
+        .context("starting the query engine")?;
     Ok(runtime.block_on(work))
 }
 
@@ -178,8 +188,13 @@ async fn sql(location: &str, query: &str, output: &Output) -> anyhow::Result<()>
         output.form != FormAsked::Parquet || output.to.is_some(),
         "--form parquet needs a file: --to answer.parquet"
     );
-    let limits = Limits { memory_bytes: usize::try_from(output.memory_mb << 20)?, ..Limits::default() };
-    let rows = queries(location, limits).await?.sql(query).await?;
+    let rows = match &output.cluster {
+        Some(address) => cohort_cluster::rows(&Store::open(location).await?, address, query).await?,
+        None => {
+            let limits = Limits { memory_bytes: usize::try_from(output.memory_mb << 20)?, ..Limits::default() };
+            queries(location, limits).await?.sql(query).await?
+        }
+    };
     let form = match output.form {
         FormAsked::Table => Form::Table,
         FormAsked::Csv => Form::Csv,

@@ -9,7 +9,7 @@ mod tests;
 
 use serde::Serialize;
 
-pub use changed::{Changed, Estimate, Repeatability};
+pub use changed::{Changed, Estimate, LimitsOfAgreement, Repeatability};
 pub use curves::{ChannelFindings, CurveFinding, GroupCurve};
 pub use measures::{FactorFindings, GroupMean, MeasureFindings, Pair};
 

@@ -3,6 +3,8 @@
 //! Tables: `strokes`, `curves`, `events`, `quality`, with the columns of [`Table::schema`]. Queries read; anything that would write is
 //! refused. Memory is bounded: what does not fit goes to temporary files.
 
+#[cfg(feature = "cluster")]
+pub mod cluster;
 mod flow;
 mod output;
 mod questions;
@@ -32,6 +34,9 @@ use crate::store::{Record, Store, Table};
 
 /// Name under which the engine knows the store's objects.
 const OBJECTS: &str = "cohort://store/";
+
+/// The rows that answer a query.
+pub type Rows = Vec<RecordBatch>;
 
 /// How much a query may take.
 #[derive(Debug, Clone, Copy)]
@@ -71,12 +76,17 @@ impl Queries {
         let context = SessionContext::new_with_config_rt(config, runtime);
         let objects = Url::parse(OBJECTS).map_err(|e| CohortError::Query { reason: e.to_string() })?;
         context.register_object_store(&objects, store.objects());
+        Self::over(context, records, OBJECTS)
+    }
+
+    /// Gives an engine the tables: the files that the records name, under the URL of the store.
+    fn over(context: SessionContext, records: Vec<Record>, root: &str) -> Result<Self, CohortError> {
         for table in Table::ALL {
             let paths: Vec<ListingTableUrl> = records
                 .iter()
                 .flat_map(|record| &record.files)
                 .filter(|file| file.table == table.name())
-                .map(|file| ListingTableUrl::parse(format!("{OBJECTS}{}", file.path)))
+                .map(|file| ListingTableUrl::parse(format!("{root}{}", file.path)))
                 .collect::<Result<_, _>>()
                 .map_err(|e| failed(&e))?;
             let registered = if paths.is_empty() {
@@ -104,7 +114,7 @@ impl Queries {
     ///
     /// # Errors
     /// When the query is not understood, would write, needs more than the limits, or meets a damaged file.
-    pub async fn sql(&self, sql: &str) -> Result<Vec<RecordBatch>, CohortError> {
+    pub async fn sql(&self, sql: &str) -> Result<Rows, CohortError> {
         let frame = self.frame(sql).await?;
         let schema = Arc::new(frame.schema().as_arrow().clone());
         let mut batches = frame.collect().await.map_err(|e| failed(&e))?;

@@ -8,7 +8,7 @@ use minijinja::{Environment, context};
 use serde::Serialize;
 
 use crate::CohortError;
-use crate::findings::{FactorFindings, Findings, MeasureFindings};
+use crate::findings::{Estimate, FactorFindings, Findings, MeasureFindings};
 
 /// The page.
 ///
@@ -72,8 +72,15 @@ struct Shown {
     spread: String,
     flow: Vec<FlowRow>,
     factors: Vec<ShownFactor>,
-    repeatability: Option<Vec<String>>,
+    repeatability: Option<ShownRepeatability>,
     changed: Vec<String>,
+}
+
+#[derive(Debug, Clone, Serialize)]
+struct ShownRepeatability {
+    agreement: String,
+    svg: String,
+    lines: Vec<String>,
 }
 
 #[derive(Debug, Clone, Serialize)]
@@ -132,7 +139,6 @@ fn shown(measure: &MeasureFindings) -> Shown {
     let spread = &measure.spread;
     let repeatability = measure.repeatability.as_ref().map(|r| {
         let mut lines = vec![
-            format!("{} players with a first and a last session", r.players),
             format!("standard error of measurement {} {unit}", with_interval(r.sem.value, r.sem.interval_95, factor)),
             format!(
                 "minimal detectable change of a session's mean {} {unit}",
@@ -145,7 +151,19 @@ fn shown(measure: &MeasureFindings) -> Shown {
                 icc.value, icc.interval_95[0], icc.interval_95[1]
             )
         }));
-        lines
+        let limits = &r.agreement;
+        let with = |e: &Estimate| with_interval(e.value, e.interval_95, factor);
+        ShownRepeatability {
+            agreement: format!(
+                "{} players, last minus first session: mean difference {} {unit}; limits of agreement {} and {} {unit}",
+                r.players,
+                with(&limits.bias),
+                with(&limits.lower),
+                with(&limits.upper)
+            ),
+            svg: drawing::agreement(&measure.name, &measure.unit, r),
+            lines,
+        }
     });
     let changed = measure.repeatability.iter().flat_map(|r| &r.changes).filter(|c| c.p_adjusted < 0.05).map(|c| {
         let size = c.means[0].abs().max(c.means[1].abs()) * factor;

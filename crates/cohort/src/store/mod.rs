@@ -132,6 +132,11 @@ impl Store {
         self.objects.clone()
     }
 
+    #[cfg(feature = "cluster")]
+    pub(crate) fn folder_url(&self) -> Result<url::Url, CohortError> {
+        self.location.folder_url()
+    }
+
     /// Adds a session. The same content again changes nothing; other content under the same study, player and session is refused
     /// unless `replace` is set. The cost is that of the session itself, whatever the store holds.
     ///
