@@ -120,7 +120,7 @@ fn free_port() -> u16 {
 /// The documented commands: a scheduler, an executor, a question.
 #[test]
 fn the_program_asks_a_cluster_of_processes() {
-    assert!(midline::CLUSTER, "the tests are built with the program's feature");
+    const { assert!(midline::CLUSTER, "the tests are built with the program's feature") };
     let folder = tempfile::tempdir().unwrap();
     let place = folder.path().join("store");
     now(store_of(&place, 4));

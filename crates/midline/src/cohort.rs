@@ -32,7 +32,7 @@ pub(crate) fn run(command: &CohortCommand) -> anyhow::Result<()> {
             println!("{store}: session {session} of player {player} is out of study {study}");
             anyhow::Ok(())
         })?,
-        CohortCommand::Check { store } => waited(check(store))?,
+        CohortCommand::Check { store, mend } => waited(check(store, *mend))?,
         CohortCommand::Columns => columns(),
         CohortCommand::Sql { store, query, output } => waited(sql(store, query, output))?,
         CohortCommand::Ask { store, question, subject, print_sql, output } => {
@@ -66,6 +66,7 @@ pub(crate) fn run(command: &CohortCommand) -> anyhow::Result<()> {
 impl From<&CriteriaAsked> for Criteria {
     fn from(asked: &CriteriaAsked) -> Self {
         Self {
+            kind: asked.kind.clone(),
             contact_sd_seconds: asked.contact_sd_ms / 1000.0,
             curve_share: asked.curve_share,
             strokes_per_player: asked.strokes_per_player,
@@ -135,8 +136,15 @@ async fn add(
     Ok(())
 }
 
-async fn check(location: &str) -> anyhow::Result<()> {
+async fn check(location: &str, mend: bool) -> anyhow::Result<()> {
     let store = Store::open(location).await?;
+    if mend {
+        let (mended, left) = store.mend().await?;
+        for reason in &left {
+            println!("{reason}");
+        }
+        println!("{location}: {mended} session(s) brought up to date, {} could not be", left.len());
+    }
     let (records, faults) = (store.records().await?.len(), store.faults().await?);
     for fault in &faults {
         println!("{fault}");

@@ -7,6 +7,7 @@ use std::path::PathBuf;
 use clap::builder::PossibleValuesParser;
 use clap::{Args, Subcommand, ValueEnum};
 use midline_cohort::query::Question;
+use midline_cohort::store::kind_codes;
 
 /// Many players in one table: a folder (or an object store's URL) of Parquet files.
 #[derive(Subcommand)]
@@ -43,6 +44,9 @@ pub(crate) enum CohortCommand {
     Check {
         /// The store
         store: String,
+        /// First bring sessions that an older midline wrote up to date; nothing else is changed
+        #[arg(long)]
+        mend: bool,
     },
     /// Tables and columns with units and meanings
     Columns,
@@ -196,6 +200,9 @@ pub(crate) struct Output {
 /// Who counts.
 #[derive(Args)]
 pub(crate) struct CriteriaAsked {
+    /// Kind of stroke; all kinds together when absent
+    #[arg(long, value_parser = PossibleValuesParser::new(kind_codes()))]
+    pub(crate) kind: Option<String>,
     /// Largest standard deviation of the time of contact, ms
     #[arg(long, default_value_t = 10.0)]
     pub(crate) contact_sd_ms: f64,

@@ -65,7 +65,7 @@ impl Queries {
 
     async fn of_folder(context: SessionContext, store: &Store) -> Result<Self, CohortError> {
         let root = store.folder_url()?;
-        let records = store.records().await?;
+        let records = store.present_records().await?;
         // A table without files cannot be sent.
         if records.is_empty() {
             return Self::of(store, Limits::default()).await;

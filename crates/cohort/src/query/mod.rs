@@ -66,7 +66,7 @@ impl Queries {
     /// # Errors
     /// When its records cannot be read or are of another schema version.
     pub async fn of(store: &Store, limits: Limits) -> Result<Self, CohortError> {
-        let records = store.records().await?;
+        let records = store.present_records().await?;
         let runtime = RuntimeEnvBuilder::new()
             .with_memory_pool(Arc::new(FairSpillPool::new(limits.memory_bytes)))
             .build_arc()
@@ -92,7 +92,9 @@ impl Queries {
             let registered = if paths.is_empty() {
                 context.register_table(table.name(), Arc::new(EmptyTable::new(table.schema())))
             } else {
-                let options = ListingOptions::new(Arc::new(ParquetFormat::default())).with_file_extension(".parquet");
+                let options = ListingOptions::new(Arc::new(ParquetFormat::default()))
+                    .with_file_extension(".parquet")
+                    .with_session_config_options(&context.copied_config());
                 let config = ListingTableConfig::new_with_multi_paths(paths)
                     .with_listing_options(options)
                     .with_schema(table.schema());

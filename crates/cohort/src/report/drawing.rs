@@ -2,10 +2,10 @@
 
 use std::fmt::Write;
 
+use midline_session::strokes::shown_unit;
+
 use crate::findings::{ChannelFindings, CurveFinding, Estimate, GroupCurve, Repeatability};
 use crate::statistics::styles::Styles;
-
-use super::scale;
 
 const WIDTH: f64 = 640.0;
 const HEIGHT: f64 = 300.0;
@@ -101,7 +101,7 @@ fn range(values: impl Iterator<Item = f64>) -> [f64; 2] {
 
 /// Mean curves of groups with bands of one standard deviation between players; bars below where two groups differ.
 pub(super) fn curves(channel: &ChannelFindings, groups: &[GroupCurve], findings: &[&CurveFinding]) -> String {
-    let (factor, unit) = scale(&channel.unit);
+    let (factor, unit) = shown_unit(&channel.unit);
     let ends = groups.iter().flat_map(|g| g.mean.iter().zip(&g.sd).flat_map(|(m, s)| [m - s, m + s]));
     let mut y = range(ends.map(|v| v * factor));
     let found: Vec<_> = findings.iter().filter(|f| f.p_adjusted < 0.05 && !f.test.clusters.is_empty()).collect();
@@ -208,7 +208,7 @@ pub(super) fn map(styles: &Styles, players: &[(String, Option<String>)]) -> Stri
 
 /// Differences between the last and the first session against their mean, with the limits of agreement (Bland & Altman 1986).
 pub(super) fn agreement(name: &str, unit: &str, found: &Repeatability) -> String {
-    let (factor, unit) = scale(unit);
+    let (factor, unit) = shown_unit(unit);
     let points: Vec<(f64, f64)> =
         found.changes.iter().map(|c| (0.5 * factor * (c.means[0] + c.means[1]), factor * c.change)).collect();
     let limits = &found.agreement;

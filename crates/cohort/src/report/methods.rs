@@ -8,7 +8,7 @@ pub(super) fn paragraph(findings: &Findings) -> String {
     let asked = &findings.asked;
     let criteria = &asked.criteria;
     format!(
-        "The table holds {strokes} strokes of {players} players in {sessions} sessions. Strokes were left out when the time of contact was unknown or known \
+        "The table holds {strokes} strokes of {players} players in {sessions} sessions. {kind}Strokes were left out when the time of contact was unknown or known \
          no better than {:.0} ms (standard deviation), when less than {:.0} % of the curves' instants could be measured, or when the measure in question \
          could not be measured; players with fewer than {} strokes left were left out (counts at every step are given per measure). The player \
          was the sampling unit throughout. Means over players and differences between groups are given with 95 % intervals of a studentised \
@@ -33,5 +33,7 @@ pub(super) fn paragraph(findings: &Findings) -> String {
         asked.style_channel,
         env!("CARGO_PKG_VERSION"),
         asked.seed,
+        kind =
+            criteria.kind.as_ref().map_or(String::new(), |kind| format!("Only strokes of the kind {kind} were used. ")),
     )
 }

@@ -3,6 +3,7 @@
 mod drawing;
 mod methods;
 
+use midline_session::strokes::shown_unit;
 use minijinja::value::Serde;
 use minijinja::{Environment, context};
 use serde::Serialize;
@@ -49,6 +50,7 @@ pub fn page(findings: &Findings) -> Result<String, CohortError> {
     template
         .render(context! {
             n => findings.n,
+            kind => findings.asked.criteria.kind.clone(),
             answers => answers(findings),
             measures => Serde(measures),
             plots,
@@ -98,18 +100,6 @@ struct ShownFactor {
     pairs: Vec<[String; 4]>,
 }
 
-/// Units as they are shown; inside everything is SI.
-fn scale(unit: &str) -> (f64, &'static str) {
-    match unit {
-        "m" => (100.0, "cm"),
-        "s" => (1000.0, "ms"),
-        "rad" => (180.0 / std::f64::consts::PI, "°"),
-        "rad/s" => (180.0 / std::f64::consts::PI, "°/s"),
-        "m/s" => (1.0, "m/s"),
-        _ => (1.0, ""),
-    }
-}
-
 /// About three digits of the interval's size.
 fn number(value: f64, of_size: f64) -> String {
     let decimals = if of_size >= 100.0 {
@@ -134,7 +124,7 @@ fn p_words(p: f64) -> String {
 }
 
 fn shown(measure: &MeasureFindings) -> Shown {
-    let (factor, unit) = scale(&measure.unit);
+    let (factor, unit) = shown_unit(&measure.unit);
     let sd = |v: f64| number(v * factor, v * factor);
     let spread = &measure.spread;
     let repeatability = measure.repeatability.as_ref().map(|r| {
@@ -280,7 +270,7 @@ fn curve_words(finding: &crate::findings::CurveFinding) -> String {
 fn answers(findings: &Findings) -> Vec<String> {
     let mut answers = Vec::new();
     for measure in &findings.measures {
-        let (factor, unit) = scale(&measure.unit);
+        let (factor, unit) = shown_unit(&measure.unit);
         for found in measure.factors.iter().filter(|f| f.p_adjusted < 0.05) {
             let means: Vec<String> = found
                 .groups
@@ -324,7 +314,6 @@ mod tests {
 
     #[test]
     fn numbers_are_shown_in_the_trades_units() {
-        assert_eq!(scale("m").1, "cm");
         assert_eq!(with_interval(-0.123, [-0.15, -0.1], 100.0), "−12.3 (−15.0 to −10.0)");
         assert_eq!(p_words(0.0004), "p < 0.001");
         assert_eq!(p_words(0.0312), "p = 0.031");

@@ -160,12 +160,65 @@ fn damaged_foreign_and_newer_files_are_named_and_the_store_stays() {
         // A record of a newer program.
         let path = folder.path().join("records").join(folder_of(&sessions[1])).join("000001.json");
         let text = std::fs::read_to_string(&path).unwrap();
-        std::fs::write(&path, text.replacen("\"schema\": 1", "\"schema\": 2", 1)).unwrap();
+        std::fs::write(&path, text.replacen("\"schema\": 2", "\"schema\": 3", 1)).unwrap();
         let message = Queries::of(&store, Limits::default()).await.err().unwrap().to_string();
-        assert!(message.contains("schema version 2") && message.contains("session=visit-2"), "{message}");
+        assert!(message.contains("schema version 3") && message.contains("session=visit-2"), "{message}");
         std::fs::write(&path, "{ cut").unwrap();
         let message = store.records().await.unwrap_err().to_string();
         assert!(message.contains("000001.json"), "{message}");
+    });
+}
+
+/// A store with one session as midline 0.1.0 wrote it under schema version 1 (`store/schema-1`, made by that program's own code from the
+/// made-up cohort, cut to one stroke).
+#[test]
+fn sessions_of_an_older_schema_are_refused_by_queries_and_mended_on_request() {
+    let folder = tempfile::tempdir().unwrap();
+    let fixture = FilePath::new(env!("CARGO_MANIFEST_DIR")).join("src/store/schema-1");
+    for (path, bytes) in files(&fixture) {
+        let to = folder.path().join(FilePath::new(&path).strip_prefix(&fixture).unwrap());
+        std::fs::create_dir_all(to.parent().unwrap()).unwrap();
+        std::fs::write(to, bytes).unwrap();
+    }
+    now(async {
+        let place = folder.path().display().to_string();
+        let store = Store::open(&place).await.unwrap();
+        let old = store.records().await.unwrap().remove(0);
+        assert_eq!(old.schema, 1);
+        // Mixed: a session of the present version beside it.
+        store.add(&few(2)[1], false).await.unwrap();
+        let before = files(folder.path());
+        let message = Queries::of(&store, Limits::default()).await.err().unwrap().to_string();
+        assert!(message.contains("session visit-1 of player P01") && message.contains("--mend"), "{message}");
+        let faults = store.faults().await.unwrap();
+        assert!(faults.len() == 1 && faults[0].contains("schema version 1 instead of 2"), "{faults:?}");
+        assert_eq!(files(folder.path()), before, "questions leave the store untouched");
+
+        // A damaged old session is left as it is.
+        let damaged = folder.path().join(&old.files[0].path);
+        let whole = std::fs::read(&damaged).unwrap();
+        std::fs::write(&damaged, &whole[..whole.len() - 1]).unwrap();
+        let (mended, left) = store.mend().await.unwrap();
+        assert!(mended == 0 && left.len() == 1 && left[0].contains("not what was written"), "{left:?}");
+        std::fs::write(&damaged, &whole).unwrap();
+        assert_eq!(files(folder.path()), before);
+
+        assert_eq!(store.mend().await.unwrap(), (1, Vec::new()));
+        assert_eq!(store.faults().await.unwrap(), Vec::<String>::new());
+        assert_eq!(store.mend().await.unwrap(), (0, Vec::new()));
+        let new = store.records().await.unwrap().remove(0);
+        assert_eq!((new.schema, &new.content, new.strokes), (COHORT_SCHEMA, &old.content, 1));
+        let rows = |record: &Record| record.files.iter().map(|f| f.rows).collect::<Vec<_>>();
+        assert_eq!(rows(&new), rows(&old));
+        let queries = Queries::of(&store, Limits::default()).await.unwrap();
+        for table in Table::ALL {
+            let name = table.name();
+            let sql = format!("SELECT DISTINCT recorded FROM {name} WHERE session = 'visit-1'");
+            let days = queries.sql(&sql).await.unwrap();
+            assert_eq!(days.iter().map(|b| b.num_rows()).sum::<usize>(), 1, "{name}");
+            let columns = crate::query::Columns::of(days.iter().find(|b| b.num_rows() > 0).unwrap()).unwrap();
+            assert_eq!(columns.text("recorded", 0).as_deref(), Some("2026-04-01"), "{name}");
+        }
     });
 }
 
