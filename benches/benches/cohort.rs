@@ -149,7 +149,8 @@ async fn run(strokes: usize) -> Result<(), Box<dyn Error>> {
 
 fn main() -> Result<(), Box<dyn Error>> {
     let arguments: Vec<String> = std::env::args().collect();
-    let asked = arguments.iter().position(|a| a == "--strokes").and_then(|k| arguments.get(k + 1)).map(|n| n.parse());
+    let asked =
+        arguments.iter().position(|a| a == "--strokes").and_then(|k| arguments.get(k + 1)).map(|n| n.parse::<usize>());
     let strokes = match asked {
         Some(number) => number?,
         None if arguments.iter().any(|a| a == "--large") => 100_000,

@@ -169,19 +169,57 @@ fn damaged_foreign_and_newer_files_are_named_and_the_store_stays() {
     });
 }
 
-/// A store with one session as midline 0.1.0 wrote it under schema version 1 (`store/schema-1`, made by that program's own code from the
-/// made-up cohort, cut to one stroke).
+/// Puts a session into a store as schema version 1 laid it out: no kind of stroke, the day in `quality` alone, files named after the content alone.
+async fn add_as_version_1(store: &Store, session: &MeasuredSession) {
+    let (folder, content) = (folder_of(session), content_hash(session).unwrap());
+    let mut files = Vec::new();
+    for table in Table::ALL {
+        let batch = session.rows(table).unwrap();
+        let schema = batch.schema();
+        let was_there = |name: &str| name != "kind" && (name != "recorded" || table == Table::Quality);
+        let columns: Vec<usize> = (0..batch.num_columns()).filter(|k| was_there(schema.field(*k).name())).collect();
+        let batch = batch.project(&columns).unwrap();
+        let metadata = [(SCHEMA_KEY.to_owned(), "1".to_owned())].into();
+        let schema = Arc::new(batch.schema().as_ref().clone().with_metadata(metadata));
+        let batch = batch.with_schema(schema.clone()).unwrap();
+        let mut bytes = Vec::new();
+        let mut writer = ArrowWriter::try_new(&mut bytes, schema, None).unwrap();
+        writer.write(&batch).unwrap();
+        writer.close().unwrap();
+        let path = format!("{}/{folder}/{}.parquet", table.name(), &content[..16]);
+        files.push(StoredFile {
+            table: table.name().to_owned(),
+            path: path.clone(),
+            rows: batch.num_rows() as u64,
+            bytes: bytes.len() as u64,
+            blake3: blake3::hash(&bytes).to_hex().to_string(),
+        });
+        store.put(&Path::from(path), bytes, PutMode::Overwrite).await.unwrap();
+    }
+    let record = Record {
+        schema: 1,
+        program: "0.1.0".to_owned(),
+        study: session.study.clone(),
+        player: session.player.clone(),
+        session: session.session.clone(),
+        content,
+        strokes: session.strokes.strokes.len() as u64,
+        provenance: session.provenance.clone(),
+        files,
+    };
+    let path = Path::from(format!("records/{folder}/000001.json"));
+    store.put(&path, json(&record).unwrap(), PutMode::Create).await.unwrap();
+    let marker = Marker { schema: 1, program: "0.1.0".to_owned() };
+    store.put(&Path::from(MARKER), json(&marker).unwrap(), PutMode::Overwrite).await.unwrap();
+}
+
 #[test]
 fn sessions_of_an_older_schema_are_refused_by_queries_and_mended_on_request() {
     let folder = tempfile::tempdir().unwrap();
-    let fixture = FilePath::new(env!("CARGO_MANIFEST_DIR")).join("src/store/schema-1");
-    for (path, bytes) in files(&fixture) {
-        let to = folder.path().join(FilePath::new(&path).strip_prefix(&fixture).unwrap());
-        std::fs::create_dir_all(to.parent().unwrap()).unwrap();
-        std::fs::write(to, bytes).unwrap();
-    }
     now(async {
         let place = folder.path().display().to_string();
+        let session = few(1).remove(0);
+        add_as_version_1(&Store::open_or_create(&place).await.unwrap(), &session).await;
         let store = Store::open(&place).await.unwrap();
         let old = store.records().await.unwrap().remove(0);
         assert_eq!(old.schema, 1);
@@ -207,7 +245,8 @@ fn sessions_of_an_older_schema_are_refused_by_queries_and_mended_on_request() {
         assert_eq!(store.faults().await.unwrap(), Vec::<String>::new());
         assert_eq!(store.mend().await.unwrap(), (0, Vec::new()));
         let new = store.records().await.unwrap().remove(0);
-        assert_eq!((new.schema, &new.content, new.strokes), (COHORT_SCHEMA, &old.content, 1));
+        assert_eq!((new.schema, &new.content, new.strokes), (COHORT_SCHEMA, &old.content, 6));
+        assert_eq!(store.add(&session, false).await.unwrap(), Added::AlreadyThere);
         let rows = |record: &Record| record.files.iter().map(|f| f.rows).collect::<Vec<_>>();
         assert_eq!(rows(&new), rows(&old));
         let queries = Queries::of(&store, Limits::default()).await.unwrap();
