@@ -58,7 +58,9 @@ impl Queries {
     /// # Errors
     /// When they cannot be started, the store is not in a folder, or its records cannot be read.
     pub async fn on_cluster_here(store: &Store, tasks: usize) -> Result<Self, CohortError> {
-        let state = state(SessionConfig::new_with_ballista().with_ballista_standalone_parallelism(tasks.max(1)));
+        let tasks = tasks.max(1);
+        let config = SessionConfig::new_with_ballista().with_target_partitions(tasks);
+        let state = state(config.with_ballista_standalone_parallelism(tasks));
         let context = SessionContext::standalone_with_state(state).await.map_err(|e| failed(&e))?;
         Self::of_folder(context, store).await
     }

@@ -149,6 +149,12 @@ fn failed(error: &DataFusionError) -> CohortError {
         DataFusionError::ParquetError(_) | DataFusionError::ObjectStore(_) | DataFusionError::ArrowError(..) => {
             "; midline cohort check names the damaged file"
         }
+        // A cluster passes on the words of an error alone.
+        DataFusionError::Execution(words)
+            if words.contains("Parquet error") || words.contains("Object Store error") =>
+        {
+            "; midline cohort check names the damaged file"
+        }
         _ => "",
     };
     CohortError::Query { reason: format!("{reason}{hint}") }
