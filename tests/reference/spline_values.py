@@ -1,4 +1,4 @@
-"""Values of B-spline basis functions for the tests of `midline-triangulation` (crates/triangulation/src/motion/basis.rs).
+"""Values of B-spline basis functions for the tests of `midline-geometry` (crates/geometry/src/spline_basis.rs).
 
 numpy 2.1.3, scipy 1.14.1. Prints, for degrees 3 and 5 on uneven breaks, value and first three derivatives of a spline
 with coefficients c_i = sin(1.3 i + 0.4) at some instants.

@@ -1,4 +1,5 @@
-//! Rotations, rigid transforms, camera models with analytic Jacobians, and the time at which a picture row is seen.
+//! Rotations, rigid transforms, camera models with analytic Jacobians, the time at which a picture row is seen, and the basis of
+//! curves over time.
 //!
 //! # Conventions
 //!
@@ -13,9 +14,11 @@
 mod camera;
 mod lens_model;
 mod readout;
+mod spline_basis;
 mod transform;
 
 pub use camera::{Camera, PixelJacobians};
 pub use lens_model::{ByLensParameters, Intrinsics, IntrinsicsError, LensModel, LensProjection, MOST_LENS_PARAMETERS};
 pub use readout::{ReadOut, ScanDirection};
+pub use spline_basis::{Moment, SplineBasis};
 pub use transform::{RigidTransform, rotation_from_vector, skew, step_between, stepped, vector_from_rotation};

@@ -22,6 +22,7 @@ pub mod keypoints;
 pub mod known;
 pub mod marks;
 pub mod motion;
+pub mod motion_draws;
 pub mod outside_lens;
 pub mod steadiness;
 mod store;

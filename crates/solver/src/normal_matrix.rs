@@ -115,23 +115,41 @@ impl Band {
     }
 
     /// The entries of `(L Lᵀ)⁻¹` inside the band, for a factor (Takahashi, Fagan & Chen 1973).
+    ///
+    /// Each column below its diagonal is `-Z l / pivot` with the square `Z` of the inverse that stands below and to the right of it.
+    /// `Z` is kept whole while the band goes up, column after column in a ring, so that the sums run over neighbours in memory.
     fn inverse_inside(&self) -> Self {
         let mut inverse = Self::zeros(self.size, self.half_bandwidth);
+        let width = self.half_bandwidth;
+        // Column `c` of the square, rows `c - width ..= c + width`, at `ring[(c % (width + 1)) * (2 width + 1) ..]`.
+        let full = 2 * width + 1;
+        let mut ring = vec![0.0; (width + 1) * full];
+        let mut found = vec![0.0; width + 1];
         for column in (0..self.size).rev() {
             let own = self.column(column);
-            let pivot = own[0];
-            // Rows from the bottom up, so that the diagonal comes last, when what it needs is there.
-            for row in (column..column + own.len()).rev() {
-                let sum: f64 = own[1..]
-                    .iter()
-                    .enumerate()
-                    .map(|(offset, below)| {
-                        let other = column + 1 + offset;
-                        below * *inverse.at(row.max(other), row.min(other))
-                    })
-                    .sum();
-                let own_share = if row == column { 1.0 / pivot } else { 0.0 };
-                *inverse.at(row, column) = (own_share - sum) / pivot;
+            let (pivot, below) = (own[0], &own[1..]);
+            let count = below.len();
+            let sums = &mut found[..count];
+            sums.fill(0.0);
+            for (offset, &factor) in below.iter().enumerate() {
+                let other = column + 1 + offset;
+                // Rows `column + 1 ..= column + count` of the other column.
+                let start = (other % (width + 1)) * full + width + column + 1 - other;
+                let factor = factor / pivot;
+                sums.iter_mut().zip(&ring[start..start + count]).for_each(|(sum, entry)| *sum -= factor * entry);
+            }
+            let diagonal = (1.0 / pivot
+                - below.iter().zip(sums.iter()).map(|(factor, entry)| factor * entry).sum::<f64>())
+                / pivot;
+            inverse.column_mut(column)[0] = diagonal;
+            inverse.column_mut(column)[1..].copy_from_slice(sums);
+            // The new column, and its mirror image in the others.
+            let start = (column % (width + 1)) * full + width;
+            ring[start] = diagonal;
+            ring[start + 1..=start + count].copy_from_slice(sums);
+            for (offset, entry) in sums.iter().enumerate() {
+                let other = column + 1 + offset;
+                ring[(other % (width + 1)) * full + width + column - other] = *entry;
             }
         }
         inverse
@@ -204,6 +222,35 @@ impl NormalMatrix {
                 }
             }
         }
+    }
+
+    /// Adds `weight JᵀJ` of a block's Jacobian to a banded matrix; all its columns may meet.
+    pub(crate) fn add_squared(&mut self, columns: &[usize], jacobian: &DMatrix<f64>, weight: f64) {
+        let shared = self.shared.nrows();
+        let rows = jacobian.nrows();
+        let entries = |j: usize| &jacobian.as_slice()[j * rows..(j + 1) * rows];
+        for (j, &column) in columns.iter().enumerate() {
+            let right = entries(j);
+            for (i, &row) in columns.iter().enumerate().skip(j) {
+                let value = weight * entries(i).iter().zip(right).map(|(a, b)| a * b).sum::<f64>();
+                match (row.checked_sub(shared), column.checked_sub(shared)) {
+                    (Some(a), Some(b)) => self.tail.add_own(a.max(b), a.min(b), value),
+                    (Some(own), None) => self.tail.add_cross(column, own, value),
+                    (None, Some(own)) => self.tail.add_cross(row, own, value),
+                    (None, None) => {
+                        self.shared[(row, column)] += value;
+                        if row != column {
+                            self.shared[(column, row)] += value;
+                        }
+                    }
+                }
+            }
+        }
+    }
+
+    /// Whether the matrix is a band beside its shared columns.
+    pub(crate) fn is_banded(&self) -> bool {
+        matches!(self.tail, Tail::Band { .. })
     }
 
     pub(crate) fn diagonal(&self) -> DVector<f64> {
@@ -399,6 +446,48 @@ impl Factor {
             }
         }
         solved
+    }
+
+    /// Solves the scaled and damped system in the unknowns before scaling: `S (S M S)⁻¹ S right`.
+    pub(crate) fn response_to(&self, right: &DVector<f64>) -> DVector<f64> {
+        self.solve(&right.component_mul(&self.scale)).component_mul(&self.scale)
+    }
+
+    /// The same for each column of `right`.
+    pub(crate) fn response(&self, right: &DMatrix<f64>) -> DMatrix<f64> {
+        let mut found = right.clone();
+        for mut column in found.column_iter_mut() {
+            column.copy_from(&self.response_to(&column.clone_owned()));
+        }
+        found
+    }
+
+    /// Takes each column from standard normal numbers to a draw with the covariance `S (S M S)⁻¹ S`, by the transposed factor.
+    pub(crate) fn drawn(&self, normal: &DMatrix<f64>) -> DMatrix<f64> {
+        let count = self.complement.l_dirty().nrows();
+        let lower = self.complement.l();
+        let mut found = normal.clone();
+        for mut column in found.column_iter_mut() {
+            let (head, own) = column.as_mut_slice().split_at_mut(count);
+            let mut head = nalgebra::DVectorViewMut::from_slice(head, count);
+            lower.tr_solve_lower_triangular_mut(&mut head);
+            match &self.tail {
+                TailFactor::Groups(groups) => {
+                    for group in groups {
+                        let mut part = group.part_mut(own);
+                        part.gemv(-1.0, &group.coupling, &head, 1.0);
+                        group.lower.tr_solve_lower_triangular_mut(&mut part);
+                    }
+                }
+                TailFactor::Band { lower, coupling } => {
+                    let mut part = nalgebra::DVectorViewMut::from_slice(own, lower.size);
+                    part.gemv(-1.0, coupling, &head, 1.0);
+                    lower.solve_upper(own);
+                }
+            }
+            column.component_mul_assign(&self.scale);
+        }
+        found
     }
 
     /// Smallest squared pivot.

@@ -7,7 +7,7 @@ use proptest::prelude::*;
 
 use crate::test_problems::{Curve, Turn, TurnedArrows, line, turned_arrows};
 use crate::{
-    Bound, EndReason, LeastSquares, Manifold, Options, Prior, Solution, SolverError, Structure, minimise,
+    Blocks, Bound, EndReason, LeastSquares, Loss, Manifold, Options, Prior, Solution, SolverError, Structure, minimise,
     minimise_watched, worst_jacobian_error,
 };
 
@@ -148,6 +148,28 @@ fn a_band_gives_the_dense_result() {
     assert!(banded.end.converged());
     assert!((&banded.state - &dense.state).amax() < 1e-10);
     assert_same_covariance(&banded, &dense, &[30, 0, 32, 31], &[3, 60, 0]);
+}
+
+/// Draws made of unit vectors have the covariance as the sum of their squares, exactly; a step leads to the minimum of what is linear.
+fn assert_local<P: LeastSquares<State = S>, S>(problem: &P, minimum: &Solution<S>) {
+    let local = Blocks::new(problem, Loss::Squared).unwrap().at(problem, &minimum.state).unwrap();
+    let covariance = minimum.covariance().unwrap();
+    let size = covariance.nrows();
+    let drawn = local.drawn(&DMatrix::identity(size, size)).unwrap();
+    assert!((&drawn * drawn.transpose() - &covariance).amax() < 1e-9 * covariance.amax());
+    let right = DMatrix::from_fn(size, 2, |i, j| ((i + 3 * j) as f64).cos());
+    assert!((local.response(&right).unwrap() - &covariance * &right).amax() < 1e-8 * covariance.amax());
+    assert!((local.cost() / minimum.cost - 1.0).abs() < 1e-12 && local.step().1 < 1e-12 * (1.0 + minimum.cost));
+    assert!(local.drawn(&DMatrix::zeros(size + 1, 1)).is_err() && local.response(&DMatrix::zeros(1, 1)).is_err());
+}
+
+#[test]
+fn draws_and_responses_have_the_covariance_in_every_structure() {
+    let (problem, start) = turned_arrows(20);
+    let problem = Restructured(&problem, arrow(20));
+    assert_local(&problem, &minimise(&problem, start, &Options::default()).unwrap());
+    let problem = chain(30);
+    assert_local(&problem, &minimise(&problem, DVector::zeros(31), &Options::default()).unwrap());
 }
 
 #[test]

@@ -31,8 +31,6 @@ mod side_swaps;
 pub use agreement::{Agreeing, triangulate_agreeing};
 pub use calibration_error::{CalibratedView, CalibrationCovariance, CalibrationError, ErrorParts, ViewSource};
 pub use lift::{LiftError, LiftSettings, Lifted, lift};
-pub use motion::{
-    ContactTime, Moment, MotionSettings, Predicted, Sight, SightCourse, SplineBasis, StrokeMotions, Thing, lift_strokes,
-};
+pub use motion::{ContactTime, MotionSettings, Predicted, Sight, SightCourse, StrokeMotions, Thing, lift_strokes};
 pub use pair::Pair;
 pub use point::{Triangulated, TriangulationError, View, triangulate};

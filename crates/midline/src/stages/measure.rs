@@ -9,6 +9,7 @@ use midline_session::calibration::{CalibratedCamera, Vertical};
 use midline_session::description::CameraDescription;
 use midline_session::keypoints::Keypoints;
 use midline_session::motion::write_motion_parquet;
+use midline_session::motion_draws::write_draws_parquet;
 use midline_session::strokes::Strokes;
 use midline_session::tracks::Tracks;
 use midline_session::{Computed, Provenance, read_computed, write_computed};
@@ -106,7 +107,8 @@ impl Stages {
             let (mut onsets, mut frame_rates_hz) = (Vec::new(), Vec::new());
             for camera in self.cameras() {
                 let footage = self.given(&camera.footage, "the footage")?;
-                onsets.push(midline_media::sound(&footage)?.map_or_else(Vec::new, |sound| midline_clock::onsets(&sound)));
+                onsets
+                    .push(midline_media::sound(&footage)?.map_or_else(Vec::new, |sound| midline_clock::onsets(&sound)));
                 let spacing = self.footage(camera)?.median_spacing_seconds();
                 frame_rates_hz.push(1.0 / spacing.context("footage of one frame only")?);
             }
@@ -214,6 +216,7 @@ impl Stages {
             &MotionSettings::default(),
         )?;
         write_motion_parquet(&motions.strokes, &self.session.computed("motion.parquet"), provenance)?;
+        write_draws_parquet(&motions.draws, &self.session.computed("motion-draws.parquet"), provenance)?;
         Ok(motions)
     }
 

@@ -49,6 +49,26 @@ impl CalibrationParameters {
         }
     }
 
+    /// Number of parameters.
+    pub(crate) fn count(&self) -> usize {
+        self.count
+    }
+
+    /// A square root of the covariance of all parameters.
+    pub(crate) fn root(&self) -> DMatrix<f64> {
+        let mut root = DMatrix::zeros(self.count, self.count);
+        let mut set = |first: usize, covariance: &DMatrix<f64>| {
+            let own = square_root(covariance);
+            root.view_mut((first, first), own.shape()).copy_from(&own);
+        };
+        set(0, &self.poses);
+        self.lenses.iter().zip(&self.lens_starts).for_each(|(lens, first)| set(*first, lens));
+        for (camera, clock) in self.clocks.iter().enumerate() {
+            set(self.clock_start + 2 * camera, &clock_covariance(clock));
+        }
+        root
+    }
+
     /// Change of the coefficients per unit of each parameter (columns × parameters).
     pub(crate) fn shift<C: Course>(
         &self,
@@ -61,13 +81,13 @@ impl CalibrationParameters {
             if *weight == 0.0 {
                 continue;
             }
-            let (motion, by_columns) = course.motion(&fitted.solution.state, observation.landmark, &observation.at);
+            let (motion, by_columns) = course.motion(&fitted.state, observation.landmark, &observation.at);
             let position = motion.fixed_rows::<3>(0).into_owned();
             let Some(seen) = observation.camera.project_with_jacobians(&position.into()) else { continue };
             let scale = fitted.scales[observation.landmark] * observation.sd_px;
             let factor = -weight / (scale * scale);
             let pull = by_columns.rows(0, 3).tr_mul(&seen.by_point.transpose()) * factor;
-            let columns = course.columns_at(&observation.at);
+            let columns = course.columns_of(observation.landmark, &observation.at);
             let camera = observation.rig_index;
             let mut add = |first: usize, by: &DMatrix<f64>| {
                 let product = &pull * by;
@@ -84,7 +104,7 @@ impl CalibrationParameters {
             let clock = [velocity, velocity * observation.camera_seconds];
             add(self.clock_start + 2 * camera, &DMatrix::from_fn(2, 2, |i, j| clock[j][i]));
         }
-        fitted.solution.response(&moved).ok()
+        fitted.local.response(&moved).ok()
     }
 
     /// Covariances (9 × 9 each) of a motion whose change per unit of each parameter is given (9 × parameters).
@@ -97,11 +117,29 @@ impl CalibrationParameters {
         let poses = of(0, &self.poses);
         let lenses =
             self.lenses.iter().zip(&self.lens_starts).fold(zero(), |sum, (lens, first)| sum + of(*first, lens));
-        let clocks = self.clocks.iter().enumerate().fold(zero(), |sum, (camera, [a, b])| {
-            sum + of(self.clock_start + 2 * camera, &DMatrix::from_row_slice(2, 2, &[a[0], a[1], b[0], b[1]]))
-        });
+        let clocks = self
+            .clocks
+            .iter()
+            .enumerate()
+            .fold(zero(), |sum, (camera, clock)| sum + of(self.clock_start + 2 * camera, &clock_covariance(clock)));
         [poses, lenses, clocks]
     }
+}
+
+fn clock_covariance([a, b]: &[[f64; 2]; 2]) -> DMatrix<f64> {
+    DMatrix::from_row_slice(2, 2, &[a[0], a[1], b[0], b[1]])
+}
+
+/// A square root of a covariance that may be singular. Scaled to unit diagonal first: parameters have very different units.
+fn square_root(covariance: &DMatrix<f64>) -> DMatrix<f64> {
+    let sd = covariance.diagonal().map(|variance| variance.max(0.0).sqrt());
+    let whitened = DMatrix::from_fn(sd.len(), sd.len(), |i, j| {
+        let both = sd[i] * sd[j];
+        if both > 0.0 { covariance[(i, j)] / both } else { 0.0 }
+    });
+    let eigen = whitened.symmetric_eigen();
+    let roots = eigen.eigenvalues.map(|value| value.max(0.0).sqrt());
+    DMatrix::from_diagonal(&sd) * eigen.eigenvectors * DMatrix::from_diagonal(&roots)
 }
 
 /// The 3 × 3 block of position, velocity or acceleration of all four parts.

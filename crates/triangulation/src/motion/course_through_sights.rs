@@ -5,7 +5,7 @@
 //! circle is in which to look. Nothing is carried across a break (contact, bounce).
 
 use midline_session::calibration::CalibratedCamera;
-use nalgebra::{DMatrix, Matrix2, Matrix2x3, UnitQuaternion, Vector2, Vector3};
+use nalgebra::{DMatrix, Matrix2, Matrix2x3, Vector2, Vector3};
 
 use super::chain_course::{ChainCourse, ChainState};
 use super::course::{Basis, Course};
@@ -192,15 +192,15 @@ impl SightCourse {
 impl Piece {
     fn place(&self, landmark: usize, seconds: f64) -> Vector3<f64> {
         match self {
-            Self::Racket(course, fit) => course.place(&fit.solution.state, landmark, &course.basis().at(seconds)),
-            Self::Ball(course, fit) => course.place(&fit.solution.state, landmark, &course.basis().at(seconds)),
+            Self::Racket(course, fit) => course.place(&fit.state, landmark, &course.basis().at(seconds)),
+            Self::Ball(course, fit) => course.place(&fit.state, landmark, &course.basis().at(seconds)),
         }
     }
 
     fn velocity(&self, landmark: usize, seconds: f64) -> Vector3<f64> {
         let motion = match self {
-            Self::Racket(course, fit) => course.motion(&fit.solution.state, landmark, &course.basis().at(seconds)).0,
-            Self::Ball(course, fit) => course.motion(&fit.solution.state, landmark, &course.basis().at(seconds)).0,
+            Self::Racket(course, fit) => course.motion(&fit.state, landmark, &course.basis().at(seconds)).0,
+            Self::Ball(course, fit) => course.motion(&fit.state, landmark, &course.basis().at(seconds)).0,
         };
         motion.fixed_rows::<3>(3).into_owned()
     }
@@ -214,9 +214,9 @@ impl Piece {
             by_point: &Matrix2x3<f64>,
         ) -> Option<Matrix2<f64>> {
             let at = course.basis().at(seconds);
-            let columns = course.columns_at(&at);
+            let columns = course.columns_of(landmark, &at);
             let mut jacobian = DMatrix::zeros(2, columns.len());
-            course.pull(&fit.solution.state, landmark, &at, by_point, &mut jacobian);
+            course.pull(&fit.state, landmark, &at, by_point, &mut jacobian);
             let covariance = &jacobian * fit.covariance.of(&columns)? * jacobian.transpose();
             Some(covariance.fixed_view::<2, 2>(0, 0).into_owned())
         }
@@ -267,13 +267,12 @@ fn fitted(
                 None => (places(cameras, sights, 1)?, RACKET_DISTANCES[1].nominal_m),
             };
             let rotations = rotations(&basis, &inner, &tip);
-            let back =
-                |(place, rotation): (Vector3<f64>, &UnitQuaternion<f64>)| place - rotation * Vector3::x() * along_m;
-            let start = RigidState {
-                distances_m: RACKET_DISTANCES.iter().skip(1).map(|d| d.nominal_m).collect(),
-                positions: coefficients(&basis, &inner).into_iter().zip(&rotations).map(back).collect(),
+            let start = RigidState::new(
+                RACKET_DISTANCES.iter().skip(1).map(|d| d.nominal_m).collect(),
+                coefficients(&basis, &inner),
+                along_m,
                 rotations,
-            };
+            );
             let distances = RACKET_DISTANCES.iter().skip(1).copied().collect();
             let course = RigidCourse::new(basis, fast, ROUGHER_POINT, distances, *start.rotations.first()?);
             let fit = settle_with_known_noise(&course, &observations, thing.landmarks(), start).ok()?;

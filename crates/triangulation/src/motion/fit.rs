@@ -6,7 +6,7 @@
 //! marginal likelihood; both follow from fixed-point steps of the form "effective parameters over squares" (MacKay 1992,
 //! "Bayesian interpolation"; for penalties, Wood & Fasiolo 2017, "A generalized Fellner-Schall method").
 
-use midline_solver::{LeastSquares, LocalCovariance, Loss, Options, Solution, SolverError, Structure, minimise};
+use midline_solver::{Blocks, LeastSquares, Local, LocalCovariance, Loss, Options, SolverError, Structure, minimise};
 use nalgebra::{DMatrix, DVector, Vector2};
 
 use super::course::Course;
@@ -24,8 +24,16 @@ const READMITTED_SDS: f64 = 4.0;
 /// Rounds of smoothness and noise before they are taken as they are.
 const MOST_ROUNDS: usize = 20;
 
-/// Newton steps per round; the last round takes as many as are needed.
-const STEPS_PER_ROUND: usize = 1;
+/// Gauss-Newton steps after the rounds; each makes what is left smaller by far.
+const LAST_STEPS: usize = 4;
+
+/// A step that lowers the cost by less than this is below a thousandth of a standard deviation.
+const ARRIVED: f64 = 1e-6;
+
+/// How often a step that raises the cost is halved before the damped method takes over.
+const HALVINGS: i32 = 3;
+
+/// Steps of the damped method.
 const MOST_STEPS: usize = 50;
 
 /// A change of the logarithm of a precision or scale below this ends the rounds.
@@ -66,7 +74,9 @@ pub(crate) struct Fit<'a, C> {
 
 /// A fitted course.
 pub(crate) struct Fitted<S> {
-    pub(crate) solution: Solution<S>,
+    pub(crate) state: S,
+    /// The problem there.
+    pub(crate) local: Local,
     pub(crate) covariance: LocalCovariance,
     /// Factor on the pixel standard deviation of each landmark.
     pub(crate) scales: Vec<f64>,
@@ -228,35 +238,66 @@ fn rounds<C: Course>(
         precisions,
         last_steps: vec![None; course.kinds()],
     };
+    let blocks = Blocks::new(&fit, LOSS)?;
     let mut state = start;
-    for round in 0.. {
-        let last = round == MOST_ROUNDS;
-        let options = Options {
-            max_iterations: if last { MOST_STEPS } else { STEPS_PER_ROUND },
-            loss: LOSS,
-            absolute_step_tolerance: 1e-3,
-            cost_tolerance: 1e-7,
-            initial_damping: 1e-9,
-            ..Options::default()
-        };
-        let solution = minimise(&fit, state, &options)?;
-        let covariance = solution.local_covariance()?;
-        let squares = fit.squares(&solution.state);
-        if last || adapt(&mut fit, &solution.state, &covariance, &squares, round, noise_is_open) < SETTLED {
-            let weights = squares.iter().enumerate().map(|(block, square)| fit.weight(block, *square)).collect();
-            return Ok(Fitted {
-                solution,
-                covariance,
-                scales: fit.scales,
-                #[cfg(test)]
-                precisions: fit.precisions,
-                mistaken: fit.mistaken,
-                weights,
-            });
+    for round in 0..MOST_ROUNDS {
+        let local = blocks.at(&fit, &state)?;
+        state = stepped(&fit, &blocks, &local, state)?.0;
+        let squares = fit.squares(&state);
+        if adapt(&mut fit, &state, &local.covariance(), &squares, round, noise_is_open) < SETTLED {
+            break;
         }
-        state = solution.state;
     }
-    Err(SolverError::NoResiduals)
+    let mut local = blocks.at(&fit, &state)?;
+    for _ in 0..LAST_STEPS {
+        let (next, decrease) = stepped(&fit, &blocks, &local, state)?;
+        state = next;
+        local = blocks.at(&fit, &state)?;
+        if decrease < ARRIVED {
+            break;
+        }
+    }
+    let squares = fit.squares(&state);
+    let weights = squares.iter().enumerate().map(|(block, square)| fit.weight(block, *square)).collect();
+    Ok(Fitted {
+        state,
+        covariance: local.covariance(),
+        local,
+        scales: fit.scales,
+        #[cfg(test)]
+        precisions: fit.precisions,
+        mistaken: fit.mistaken,
+        weights,
+    })
+}
+
+/// The state after a step that does not raise the cost, and how much it lowers it.
+fn stepped<C: Course>(
+    fit: &Fit<C>,
+    blocks: &Blocks,
+    local: &Local,
+    state: C::State,
+) -> Result<(C::State, f64), SolverError> {
+    let (step, promised) = local.step();
+    if promised < ARRIVED {
+        return Ok((fit.step(&state, &step), promised));
+    }
+    for halving in 0..=HALVINGS {
+        let next = fit.step(&state, &(&step * 0.5_f64.powi(halving)));
+        if let Some(cost) = blocks.cost(fit, &next).filter(|cost| *cost <= local.cost()) {
+            return Ok((next, local.cost() - cost));
+        }
+    }
+    // Far from the minimum of a course that bends.
+    let options = Options {
+        max_iterations: MOST_STEPS,
+        loss: LOSS,
+        absolute_step_tolerance: 1e-3,
+        cost_tolerance: 1e-7,
+        ..Options::default()
+    };
+    let solution = minimise(fit, state, &options)?;
+    Ok((solution.state, solution.initial_cost - solution.cost))
 }
 
 /// One step of noise scales, precisions and mistaken observations; the largest change.

@@ -2,6 +2,13 @@
 //!
 //! Landmarks lie on the body's x axis at distances from the first that are estimated with a prior. The turn about the line
 //! itself is seen by none of them; it follows from the smoothness of the angular velocity and a wide prior on its rate.
+//!
+//! The point on the spline is the centre of percussion that belongs to the hand. What changes fast and unforeseen is the hand's
+//! force; on a free rigid body a force at one point accelerates that point and turns the body, but leaves the centre of percussion of
+//! that point where it was going (Huygens; any textbook of rigid body mechanics). The roughness of the two splines is
+//! therefore independent there, while at the hand a slowing of the hand and a quickening of the turn come together.
+
+use std::ops::Range;
 
 use nalgebra::{DMatrix, DVector, Matrix2x3, Matrix3, UnitQuaternion, Vector3};
 
@@ -14,6 +21,8 @@ use midline_geometry::skew;
 
 /// Columns per coefficient: position, rotation.
 const OWN: usize = 6;
+const POSITION: Range<usize> = 0..3;
+const ROTATION: Range<usize> = 3..6;
 
 /// First guesses of the jerk, m/s³, and of the same of the turn, rad/s³.
 const FIRST_JERK: f64 = 500.0;
@@ -24,6 +33,11 @@ const ROLL_RATE_SD: f64 = 20.0;
 
 /// Standard deviation of the first turn about the line itself, rad: any, it only fixes what nothing can see.
 const FIRST_ROLL_SD: f64 = 0.5;
+
+/// Where the centre of percussion lies, as a share of the whole length from the butt: `b + I / (m d)` with the hand `b` = 0.10 m from the
+/// butt, moment of inertia about it `I` = 0.030 to 0.034 kg m², mass `m` = 0.32 kg and balance `d` = 0.22 m beyond the hand give 0.53 to
+/// 0.58 m of 0.685 m (usual figures of rackets, from memory).
+const PERCUSSION_SHARE: f64 = 0.8;
 
 /// A distance from the first landmark, with what is known beforehand.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -47,8 +61,23 @@ pub(crate) struct RigidCourse {
 pub(crate) struct RigidState {
     /// Of the landmarks after the first, metres.
     pub(crate) distances_m: Vec<f64>,
+    /// Of the centre of percussion, metres.
     pub(crate) positions: Vec<Vector3<f64>>,
     pub(crate) rotations: Vec<UnitQuaternion<f64>>,
+}
+
+impl RigidState {
+    /// From the places of a point on the line, `along_m` from the first landmark.
+    pub(crate) fn new(
+        distances_m: Vec<f64>,
+        places: Vec<Vector3<f64>>,
+        along_m: f64,
+        rotations: Vec<UnitQuaternion<f64>>,
+    ) -> Self {
+        let further = PERCUSSION_SHARE * distances_m.last().copied().unwrap_or(0.0) - along_m;
+        let positions = places.iter().zip(&rotations).map(|(p, r)| p + r * Vector3::x() * further).collect();
+        Self { distances_m, positions, rotations }
+    }
 }
 
 /// What a prior block is about.
@@ -84,8 +113,18 @@ impl RigidCourse {
         }
     }
 
-    fn distance_m(&self, state: &RigidState, landmark: usize) -> f64 {
-        landmark.checked_sub(1).map_or(0.0, |i| state.distances_m[i])
+    /// Where a landmark lies on the line, from the centre of percussion, metres.
+    fn along_m(&self, state: &RigidState, landmark: usize) -> f64 {
+        self.by_distances(landmark).zip(&state.distances_m).map(|(share, distance)| share * distance).sum()
+    }
+
+    /// Its derivative by each distance.
+    fn by_distances(&self, landmark: usize) -> impl Iterator<Item = f64> {
+        let last = self.distances.len() - 1;
+        (0..=last).map(move |i| {
+            let own = if i + 1 == landmark { 1.0 } else { 0.0 };
+            if i == last { own - PERCUSSION_SHARE } else { own }
+        })
     }
 
     /// Time between the centres of two neighbouring coefficients, seconds.
@@ -126,7 +165,11 @@ impl Course for RigidCourse {
 
     fn place(&self, state: &RigidState, landmark: usize, at: &Instant) -> Vector3<f64> {
         let line = rotation(&state.rotations[at.first..at.first + ORDER], at) * Vector3::x();
-        value(&state.positions, at) + line * self.distance_m(state, landmark)
+        value(&state.positions, at) + line * self.along_m(state, landmark)
+    }
+
+    fn columns_of(&self, _: usize, at: &Instant) -> Vec<usize> {
+        (0..self.shared()).chain(self.own_columns(at.first..at.first + ORDER, 0..OWN)).collect()
     }
 
     fn pull(
@@ -141,13 +184,12 @@ impl Course for RigidCourse {
         for (j, weight) in at.derivatives[0].iter().enumerate() {
             jacobian.fixed_view_mut::<2, 3>(0, shared + OWN * j).copy_from(&(by_position * *weight));
         }
-        if landmark == 0 {
-            return;
-        }
         let turning = turning(&state.rotations[at.first..at.first + ORDER], at, false);
         let by_body = by_position * turning.rotation.to_rotation_matrix().matrix();
-        jacobian.fixed_view_mut::<2, 1>(0, landmark - 1).copy_from(&by_body.column(0));
-        let by_turn = by_body * skew(&Vector3::x()) * -self.distance_m(state, landmark);
+        for (i, share) in self.by_distances(landmark).enumerate() {
+            jacobian.fixed_view_mut::<2, 1>(0, i).copy_from(&(by_body.column(0) * share));
+        }
+        let by_turn = by_body * skew(&Vector3::x()) * -self.along_m(state, landmark);
         for control in 0..ORDER {
             let by_control = turning.rotation_by.fixed_columns::<3>(3 * control);
             jacobian.fixed_view_mut::<2, 3>(0, shared + OWN * control + 3).copy_from(&(by_turn * by_control));
@@ -163,10 +205,7 @@ impl Course for RigidCourse {
             let value = combined(&state.positions, at, order, &mut own, 3 * order, OWN);
             motion.fixed_rows_mut::<3>(3 * order).copy_from(&value);
         }
-        if landmark == 0 {
-            return (motion, jacobian);
-        }
-        let distance = self.distance_m(state, landmark);
+        let distance = self.along_m(state, landmark);
         let turning = turning(&state.rotations[at.first..at.first + ORDER], at, true);
         let rotation = turning.rotation.to_rotation_matrix().into_inner();
         let line = Vector3::x();
@@ -190,7 +229,9 @@ impl Course for RigidCourse {
                     .fixed_view_mut::<3, 3>(3 * order, shared + OWN * control + 3)
                     .copy_from(&turned.fixed_columns::<3>(3 * control));
             }
-            jacobian.fixed_view_mut::<3, 1>(3 * order, landmark - 1).copy_from(&outward);
+            for (i, share) in self.by_distances(landmark).enumerate() {
+                jacobian.fixed_view_mut::<3, 1>(3 * order, i).copy_from(&(outward * share));
+            }
         }
         (motion, jacobian)
     }
@@ -201,12 +242,10 @@ impl Course for RigidCourse {
 
     fn prior_shape(&self, prior: usize) -> (usize, Vec<usize>) {
         match self.kind(prior) {
-            Prior::Jerk(span) | Prior::Turning(span) => {
-                let Change { first, count, .. } = self.changes[span];
-                (3, self.own_columns(first..first + count))
-            }
-            Prior::RollRate(first) => (1, self.own_columns(first..first + 2)),
-            Prior::FirstRoll => (1, self.own_columns(0..1)),
+            Prior::Jerk(span) => (3, self.own_columns(self.changes[span].functions(), POSITION).collect()),
+            Prior::Turning(span) => (3, self.own_columns(self.changes[span].functions(), ROTATION).collect()),
+            Prior::RollRate(first) => (1, self.own_columns(first..first + 2, ROTATION).collect()),
+            Prior::FirstRoll => (1, self.own_columns(0..1, ROTATION).collect()),
             Prior::Distance(index) => (1, vec![index]),
         }
     }
@@ -227,7 +266,7 @@ impl Course for RigidCourse {
         mut jacobian: Option<&mut DMatrix<f64>>,
     ) {
         match self.kind(prior) {
-            Prior::Jerk(span) => jerk(&self.changes[span], &state.positions, residual, jacobian, OWN),
+            Prior::Jerk(span) => jerk(&self.changes[span], &state.positions, residual, jacobian),
             Prior::Turning(span) => {
                 let change = &self.changes[span];
                 let mut sum = Vector3::zeros();
@@ -236,9 +275,9 @@ impl Course for RigidCourse {
                     let (vector, by_before, by_here) = difference(&state.rotations[here - 1], &state.rotations[here]);
                     sum += vector * weight;
                     if let Some(jacobian) = jacobian.as_deref_mut() {
-                        let mut before = jacobian.fixed_view_mut::<3, 3>(0, OWN * (j - 1) + 3);
+                        let mut before = jacobian.fixed_view_mut::<3, 3>(0, 3 * (j - 1));
                         before += by_before * weight;
-                        let mut here = jacobian.fixed_view_mut::<3, 3>(0, OWN * j + 3);
+                        let mut here = jacobian.fixed_view_mut::<3, 3>(0, 3 * j);
                         here += by_here * weight;
                     }
                 }
@@ -249,15 +288,15 @@ impl Course for RigidCourse {
                 let (vector, by_before, by_here) = difference(&state.rotations[first], &state.rotations[first + 1]);
                 residual[0] = weight * vector.x;
                 if let Some(jacobian) = jacobian {
-                    jacobian.fixed_view_mut::<1, 3>(0, 3).copy_from(&(by_before.row(0) * weight));
-                    jacobian.fixed_view_mut::<1, 3>(0, OWN + 3).copy_from(&(by_here.row(0) * weight));
+                    jacobian.fixed_view_mut::<1, 3>(0, 0).copy_from(&(by_before.row(0) * weight));
+                    jacobian.fixed_view_mut::<1, 3>(0, 3).copy_from(&(by_here.row(0) * weight));
                 }
             }
             Prior::FirstRoll => {
                 let (vector, _, by_here) = difference(&self.first_rotation, &state.rotations[0]);
                 residual[0] = vector.x / FIRST_ROLL_SD;
                 if let Some(jacobian) = jacobian {
-                    jacobian.fixed_view_mut::<1, 3>(0, 3).copy_from(&(by_here.row(0) / FIRST_ROLL_SD));
+                    jacobian.fixed_view_mut::<1, 3>(0, 0).copy_from(&(by_here.row(0) / FIRST_ROLL_SD));
                 }
             }
             Prior::Distance(index) => {
@@ -287,8 +326,9 @@ impl Course for RigidCourse {
 const ROLL_SHARE_SECONDS: f64 = 0.05;
 
 impl RigidCourse {
-    fn own_columns(&self, functions: std::ops::Range<usize>) -> Vec<usize> {
+    /// A part of the columns of each coefficient.
+    fn own_columns(&self, functions: Range<usize>, part: Range<usize>) -> impl Iterator<Item = usize> {
         let shared = self.shared();
-        (shared + functions.start * OWN..shared + functions.end * OWN).collect()
+        functions.flat_map(move |function| part.clone().map(move |own| shared + OWN * function + own))
     }
 }

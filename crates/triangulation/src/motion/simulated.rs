@@ -23,6 +23,15 @@ pub(crate) const NAMES: [&str; 7] =
 pub(crate) const FOREARM_M: f64 = 0.26;
 pub(crate) const UPPER_ARM_M: f64 = 0.31;
 
+/// How the racket's turn comes into contact, by the time since the start of the forward swing as a share of it.
+#[derive(Debug, Clone, Copy)]
+pub(crate) enum Arrival {
+    /// Its rate rises with this power: fastest and still gaining at contact.
+    Rising(f64),
+    /// Its rate is highest, and level, at this share: 1 for contact itself, less for a racket that slows before it.
+    Level(f64),
+}
+
 /// A swing: all the same but for how hand and racket come into contact.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Swing {
@@ -32,13 +41,12 @@ pub(crate) struct Swing {
     pub(crate) hand_width: f64,
     /// Rate of turn that the racket gains until contact, rad/s.
     pub(crate) gain: f64,
-    /// How late it gains it: the power of the time since the start of the forward swing.
-    pub(crate) lateness: f64,
+    pub(crate) arrival: Arrival,
 }
 
 impl Default for Swing {
     fn default() -> Self {
-        Self { hand_peak: 0.0, hand_width: 0.12, gain: 31.0, lateness: 1.7 }
+        Self { hand_peak: 0.0, hand_width: 0.12, gain: 31.0, arrival: Arrival::Rising(1.7) }
     }
 }
 
@@ -49,22 +57,36 @@ impl Swing {
             hand_peak: random.random_range(-0.060..0.0),
             hand_width: random.random_range(0.10..0.14),
             gain: random.random_range(24.0..33.0),
-            lateness: random.random_range(1.3..2.2),
+            arrival: Arrival::Rising(random.random_range(1.3..2.2)),
         }
     }
 
-    /// Angle of the racket in its plane of turning: its rate grows until contact and falls to 19 rad/s at once.
+    /// One whose speed is level or already falls at contact.
+    pub(crate) fn drawn_level(random: &mut StdRng) -> Self {
+        let arrival = Arrival::Level(random.random_range(0.86..1.0));
+        Self { arrival, ..Self::drawn(random) }
+    }
+
+    /// One whose hand stops late and hard, while it throws the racket forward: its burst is half as long.
+    pub(crate) fn drawn_thrown(random: &mut StdRng) -> Self {
+        let hand_width = random.random_range(0.05..0.08);
+        Self { hand_width, hand_peak: random.random_range(-0.050..-0.020), ..Self::drawn(random) }
+    }
+
+    /// Angle of the racket in its plane of turning; its rate falls to 19 rad/s at contact.
     fn angle(&self, t: f64) -> f64 {
         let forward = 0.32;
         let since = t - CONTACT;
-        if since < 0.0 {
-            let x = ((since + forward) / forward).max(0.0);
-            // The integral of 2 + gain x^lateness from contact backward.
-            let power = self.lateness + 1.0;
-            2.0 * since + self.gain * forward / power * (x.powf(power) - 1.0)
-        } else {
-            19.0 * 0.12 * (1.0 - (-since / 0.12).exp())
+        if since >= 0.0 {
+            return 19.0 * 0.12 * (1.0 - (-since / 0.12).exp());
         }
+        // The integral of the gained share of the rate, from the start of the forward swing.
+        let gained = |x: f64| match self.arrival {
+            Arrival::Rising(power) => x.powf(power + 1.0) / (power + 1.0),
+            Arrival::Level(at) => at * ((x / at).powi(3) - 0.5 * (x / at).powi(4)),
+        };
+        let x = ((since + forward) / forward).max(0.0);
+        2.0 * since + self.gain * forward * (gained(x) - gained(1.0))
     }
 
     /// Where a point is: metres, world frame.
@@ -153,6 +175,11 @@ const CAMERA_NAMES: [&str; 4] = ["fence", "corner", "net", "tower"];
 
 /// 1.9 s of film with offsets and drift between the cameras' clocks.
 pub(crate) fn film(filming: &Filming) -> Filmed {
+    film_of(filming, &NAMES, &|point, t| filming.swing.truth(point, t))
+}
+
+/// Film of any points.
+pub(crate) fn film_of(filming: &Filming, names: &[&str], truth: &dyn Fn(usize, f64) -> Point3<f64>) -> Filmed {
     let mut random = StdRng::seed_from_u64(filming.seed);
     let cameras: Vec<CalibratedCamera> = filming
         .rates_hz
@@ -182,8 +209,9 @@ pub(crate) fn film(filming: &Filming) -> Filmed {
             let frames = (0..(1.9 * rate) as usize)
                 .map(|frame| {
                     let session = frame as f64 / rate + phase;
-                    let mut points: Vec<_> =
-                        (0..NAMES.len()).map(|p| detected(camera, session, p, filming, &mut random)).collect();
+                    let mut points: Vec<_> = (0..names.len())
+                        .map(|p| detected(camera, session, &|t| truth(p, t), filming, &mut random))
+                        .collect();
                     if filming.exchanged.is_some_and(|[a, b]| a < session && session < b)
                         && camera.name == CAMERA_NAMES[1]
                     {
@@ -194,7 +222,7 @@ pub(crate) fn film(filming: &Filming) -> Filmed {
                 .collect();
             Keypoints {
                 camera: camera.name.clone(),
-                names: NAMES.map(str::to_owned).to_vec(),
+                names: names.iter().map(ToString::to_string).collect(),
                 frames,
                 remarks: Vec::new(),
             }
@@ -210,15 +238,15 @@ pub(crate) fn film(filming: &Filming) -> Filmed {
 fn detected(
     camera: &CalibratedCamera,
     session: f64,
-    point: usize,
+    truth: &dyn Fn(f64) -> Point3<f64>,
     filming: &Filming,
     random: &mut StdRng,
 ) -> Option<Keypoint> {
     // The row at which the moving point is met is found by repetition.
-    let mut px = camera.camera.project(&filming.swing.truth(point, session)).unwrap();
+    let mut px = camera.camera.project(&truth(session)).unwrap();
     for _ in 0..60 {
         let delay = camera.camera.row_delay_seconds(px) * camera.clock.rate;
-        px = camera.camera.project(&filming.swing.truth(point, session + delay)).unwrap();
+        px = camera.camera.project(&truth(session + delay)).unwrap();
     }
     let mut noise = || -> f64 { StandardNormal.sample(random) };
     let mut seen = [px.x + filming.noise_px * noise(), px.y + filming.noise_px * noise()];

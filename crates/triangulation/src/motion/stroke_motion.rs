@@ -2,9 +2,10 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use midline_session::calibration::{CalibratedCamera, LensCalibration, RigCalibration, Scale};
-use midline_session::keypoints::{Keypoints, RACKET};
+use midline_session::calibration::{CalibratedCamera, LensCalibration, RigCalibration, Scale, Vertical};
+use midline_session::keypoints::{BALL, Keypoints, RACKET};
 use midline_session::motion::{Estimate3d, PointMotion, SdParts, SideMotion, StrokeMotion};
+use midline_session::motion_draws::{PointDraws, StrokeDraws};
 use midline_session::tracks::Tracks;
 use nalgebra::{DMatrix, Vector3};
 use rayon::prelude::*;
@@ -12,6 +13,7 @@ use rayon::prelude::*;
 use super::calibration_shift::{CalibrationParameters, block};
 use super::chain_course::{ChainCourse, ChainState, Segment};
 use super::course::{Basis, Course, Motion};
+use super::draws::{CalibrationDraws, drawn};
 use super::fit::{Fitted, settle};
 use super::observations::Observation;
 use super::rigid_course::{Distance, RigidCourse, RigidState};
@@ -24,7 +26,7 @@ use crate::lift::LiftError;
 
 /// Ball and strings touch for 4 to 5 ms (common figure, from memory); half of it on either side of the contact's time belongs
 /// to neither side.
-const HALF_TOUCH_SECONDS: f64 = 0.0025;
+pub(super) const HALF_TOUCH_SECONDS: f64 = 0.0025;
 
 /// The motion is carried on to contact over at most this many frames without a sight of the point.
 const FARTHEST_FRAMES: f64 = 4.0;
@@ -33,7 +35,7 @@ const FARTHEST_FRAMES: f64 = 4.0;
 const LARGEST_SD_M: f64 = 0.5;
 
 /// Fewest observations of a thing on one side of contact.
-const FEWEST_OBSERVATIONS: usize = 12;
+pub(super) const FEWEST_OBSERVATIONS: usize = 12;
 
 /// Distances of throat and tip from the butt, metres: an adult's racket is commonly 0.685 m long, the ITF Rules of Tennis
 /// allow 0.737 m, children's are shorter; the throat is common practice. What is seen decides.
@@ -59,11 +61,13 @@ pub struct MotionSettings {
     pub around_seconds: [f64; 2],
     /// First guess of a pixel coordinate's standard deviation at score 1, in pixels; the residuals replace its scale.
     pub sd_px_at_full_score: f64,
+    /// Number of draws of the whole motion; 0 for none.
+    pub draws: usize,
 }
 
 impl Default for MotionSettings {
     fn default() -> Self {
-        Self { around_seconds: [2.5, 1.5], sd_px_at_full_score: 1.0 }
+        Self { around_seconds: [2.5, 1.5], sd_px_at_full_score: 1.0, draws: 128 }
     }
 }
 
@@ -72,6 +76,8 @@ impl Default for MotionSettings {
 pub struct StrokeMotions {
     /// One per contact, in the order of time.
     pub strokes: Vec<StrokeMotion>,
+    /// Draws of them; empty when none were asked for.
+    pub draws: Vec<StrokeDraws>,
     /// What was noticed, one sentence each.
     pub remarks: Vec<String>,
 }
@@ -88,24 +94,28 @@ enum Kind {
     Chain(Vec<Segment>),
     /// The racket.
     Rigid,
+    /// The ball, where it is known which way is down and how far a metre is.
+    Ball,
 }
 
 /// One side of one contact.
-struct Side {
-    range: [f64; 2],
-    contact_seconds: f64,
+pub(super) struct Side {
+    pub(super) range: [f64; 2],
+    pub(super) contact_seconds: f64,
     /// Instants at which the motion is wanted.
-    instants: Vec<f64>,
+    pub(super) instants: Vec<f64>,
 }
 
 /// What became of one thing on one side.
 #[derive(Default)]
-struct SideResult {
+pub(super) struct SideResult {
     /// Per landmark and instant, then at contact.
-    points: Vec<Vec<Option<PointMotion>>>,
-    at_contact: Vec<Option<PointMotion>>,
+    pub(super) points: Vec<Vec<Option<PointMotion>>>,
+    pub(super) at_contact: Vec<Option<PointMotion>>,
+    /// Per landmark; empty when none were asked for.
+    pub(super) draws: Vec<Option<PointDraws>>,
     /// Mistaken observations per camera, and all of them.
-    mistaken: BTreeMap<usize, usize>,
+    pub(super) mistaken: BTreeMap<usize, usize>,
 }
 
 /// The motion of every point around every contact, from every row of every frame.
@@ -129,7 +139,7 @@ pub fn lift_strokes(
     let calibration = CalibrationCovariance::new(rig, lenses)?;
     let parameters = CalibrationParameters::new(&calibration, cameras);
     let sources = sources(cameras, &calibration, keypoints)?;
-    let things = things(tracks);
+    let things = things(tracks, rig);
     let bad = |c: &ContactTime| !(c.session_seconds.is_finite() && c.sd_seconds.is_finite());
     if let Some(index) = contacts.iter().position(bad) {
         let ContactTime { session_seconds: seconds, sd_seconds } = contacts[index];
@@ -142,9 +152,23 @@ pub fn lift_strokes(
         .flat_map(|stroke| [(stroke, 0), (stroke, 1)])
         .flat_map(|(stroke, side)| (0..things.len()).map(move |thing| (stroke, side, thing)))
         .collect();
-    let lifter = Lifter { sources: &sources, parameters: &parameters, tracks, scale: rig.scale, settings };
-    let results: Vec<Option<SideResult>> =
-        work.par_iter().map(|(stroke, side, thing)| lifter.side(&things[*thing], &sides[*stroke][*side])).collect();
+    let calibration_draws = CalibrationDraws::new(&parameters, settings.draws);
+    let lifter = Lifter {
+        sources: &sources,
+        parameters: &parameters,
+        calibration_draws: &calibration_draws,
+        tracks,
+        scale: rig.scale,
+        settings,
+    };
+    let results: Vec<Option<SideResult>> = work
+        .par_iter()
+        .enumerate()
+        .map(|(number, (stroke, side, thing))| {
+            let seed = (number as u64 + 1) << 8;
+            lifter.side(&things[*thing], &sides[*stroke][*side], seed)
+        })
+        .collect();
 
     let mut remarks = Vec::new();
     let names = &tracks.names;
@@ -163,6 +187,16 @@ pub fn lift_strokes(
             after: empty(after),
         })
         .collect();
+    let drawn_contacts = if settings.draws > 0 { contacts.as_slice() } else { &[] };
+    let mut draws: Vec<StrokeDraws> = drawn_contacts
+        .iter()
+        .map(|contact| StrokeDraws {
+            contact_seconds: contact.session_seconds,
+            names: names.clone(),
+            before: vec![None; names.len()],
+            after: vec![None; names.len()],
+        })
+        .collect();
     let mut mistaken: BTreeMap<(usize, usize), usize> = BTreeMap::new();
     for ((stroke, side, thing), result) in work.into_iter().zip(results) {
         let Some(result) = result else { continue };
@@ -172,6 +206,12 @@ pub fn lift_strokes(
                 row[column] = *point;
             }
             target.at_contact[column] = result.at_contact[landmark];
+        }
+        if let Some(stroke) = draws.get_mut(stroke) {
+            let target = if side == 0 { &mut stroke.before } else { &mut stroke.after };
+            for (&column, point) in things[thing].columns.iter().zip(result.draws) {
+                target[column] = point;
+            }
         }
         for (camera, count) in result.mistaken {
             *mistaken.entry((thing, camera)).or_default() += count;
@@ -185,7 +225,7 @@ pub fn lift_strokes(
             who.join(", ")
         ));
     }
-    Ok(StrokeMotions { strokes, remarks })
+    Ok(StrokeMotions { strokes, draws, remarks })
 }
 
 fn sources<'a>(
@@ -212,7 +252,7 @@ fn sources<'a>(
 }
 
 /// The racket's points together, limbs together where the lengths of their segments are known, every other point alone.
-fn things(tracks: &Tracks) -> Vec<Thing> {
+fn things(tracks: &Tracks, rig: &RigCalibration) -> Vec<Thing> {
     let mut things: Vec<Thing> = Vec::new();
     let racket: Vec<usize> = RACKET.iter().filter_map(|name| tracks.column(name)).collect();
     if racket.len() == RACKET.len() {
@@ -228,8 +268,12 @@ fn things(tracks: &Tracks) -> Vec<Thing> {
         things.extend(segments.map(|segments| Thing { columns, kind: Kind::Chain(segments) }));
     }
     let joined: BTreeSet<usize> = things.iter().flat_map(|thing| thing.columns.iter().copied()).collect();
+    let falls = rig.vertical == Vertical::ZUp && rig.scale == Scale::Metric;
     let alone = (0..tracks.names.len()).filter(|column| !joined.contains(column));
-    things.extend(alone.map(|column| Thing { columns: vec![column], kind: Kind::Chain(Vec::new()) }));
+    things.extend(alone.map(|column| {
+        let ball = falls && tracks.names[column] == BALL;
+        Thing { columns: vec![column], kind: if ball { Kind::Ball } else { Kind::Chain(Vec::new()) } }
+    }));
     things
 }
 
@@ -255,17 +299,24 @@ fn sides(contacts: &[ContactTime], index: usize, tracks: &Tracks, settings: &Mot
 }
 
 /// What every fit needs.
-struct Lifter<'a> {
-    sources: &'a [Source<'a>],
+pub(super) struct Lifter<'a> {
+    pub(super) sources: &'a [Source<'a>],
     parameters: &'a CalibrationParameters,
-    tracks: &'a Tracks,
+    calibration_draws: &'a CalibrationDraws,
+    pub(super) tracks: &'a Tracks,
     scale: Scale,
-    settings: &'a MotionSettings,
+    pub(super) settings: &'a MotionSettings,
 }
 
 impl Lifter<'_> {
-    fn side(&self, thing: &Thing, side: &Side) -> Option<SideResult> {
+    /// `seed` tells the draws of this thing and side from those of all others.
+    fn side(&self, thing: &Thing, side: &Side, seed: u64) -> Option<SideResult> {
         let names: Vec<&str> = thing.columns.iter().map(|c| self.tracks.names[*c].as_str()).collect();
+        if matches!(thing.kind, Kind::Ball)
+            && let Some(flown) = self.flights(names[0], side, seed)
+        {
+            return Some(flown);
+        }
         let seen = seen(self.sources, &names, side.range, self.settings.sd_px_at_full_score);
         let common = common_range(self.sources, &seen)?;
         if seen.len() < FEWEST_OBSERVATIONS {
@@ -281,39 +332,43 @@ impl Lifter<'_> {
         }
         let basis = Basis::clamped(&breaks(range, side.contact_seconds, frame_seconds))?;
         let observations = observations(self.sources, &seen, &basis);
-        let wanted = Wanted { side, range };
+        let wanted = Wanted { side, range, seed };
         let segments = match &thing.kind {
             Kind::Rigid => return self.rigid(&names, basis, &observations, &wanted),
-            Kind::Chain(segments) => segments,
+            Kind::Chain(segments) => segments.as_slice(),
+            // Held or rolled.
+            Kind::Ball => &[],
         };
         let places: Option<Vec<Places>> = names.iter().map(|name| Places::new(self.tracks, name, range)).collect();
-        let Some(places) = places else { return self.apart(thing, side) };
+        let Some(places) = places else { return self.apart(thing, side, seed) };
         let start = ChainState {
             lengths_m: segments.iter().map(|s| s.nominal_m).collect(),
             coefficients: places.iter().map(|own| coefficients(&basis, own)).collect(),
         };
-        let course = ChainCourse::new(basis, side.contact_seconds, names.len(), segments.clone());
+        let course = ChainCourse::new(basis, side.contact_seconds, names.len(), segments.to_vec());
         match settle(&course, &observations, vec![1.0; names.len()], start) {
             Ok(fitted) => self.result(&course, &fitted, &observations, names.len(), &wanted),
-            Err(_) => self.apart(thing, side),
+            Err(_) => self.apart(thing, side, seed),
         }
     }
 
     /// The points of a limb each alone, where one of them is not there or the whole cannot be fitted.
-    fn apart(&self, thing: &Thing, side: &Side) -> Option<SideResult> {
+    fn apart(&self, thing: &Thing, side: &Side, seed: u64) -> Option<SideResult> {
         if thing.columns.len() < 2 {
             return None;
         }
         let mut all = SideResult::default();
-        for column in &thing.columns {
+        for (column, seed) in thing.columns.iter().zip(seed + 1..) {
             let alone = Thing { columns: vec![*column], kind: Kind::Chain(Vec::new()) };
-            let found = self.side(&alone, side).unwrap_or_else(|| SideResult {
+            let found = self.side(&alone, side, seed).unwrap_or_else(|| SideResult {
                 points: vec![vec![None; side.instants.len()]],
                 at_contact: vec![None],
+                draws: vec![None],
                 mistaken: BTreeMap::new(),
             });
             all.points.extend(found.points);
             all.at_contact.extend(found.at_contact);
+            all.draws.extend(found.draws);
             for (camera, count) in found.mistaken {
                 *all.mistaken.entry(camera).or_default() += count;
             }
@@ -335,18 +390,15 @@ impl Lifter<'_> {
                 }
             })
             .collect();
-        let start = RigidState {
-            distances_m: distances.iter().map(|d| d.nominal_m).collect(),
-            positions: coefficients(&basis, first),
-            rotations,
-        };
+        let nominal = distances.iter().map(|d| d.nominal_m).collect();
+        let start = RigidState::new(nominal, coefficients(&basis, first), 0.0, rotations);
         let course =
             RigidCourse::new(basis, wanted.side.contact_seconds, ROUGHER_RACKET, distances, *start.rotations.first()?);
         let fitted = settle(&course, observations, vec![1.0; names.len()], start).ok()?;
         self.result(&course, &fitted, observations, names.len(), wanted)
     }
 
-    fn result<C: Course>(
+    pub(super) fn result<C: Course>(
         &self,
         course: &C,
         fitted: &Fitted<C::State>,
@@ -362,8 +414,8 @@ impl Lifter<'_> {
                 return None;
             }
             let instant = course.basis().at(seconds);
-            let columns = course.columns_at(&instant);
-            let (motion, by_columns) = course.motion(&fitted.solution.state, landmark, &instant);
+            let columns = course.columns_of(landmark, &instant);
+            let (motion, by_columns) = course.motion(&fitted.state, landmark, &instant);
             let pixels = &by_columns * fitted.covariance.of(&columns)? * by_columns.transpose();
             let by_parameters = &by_columns * shift.select_rows(&columns);
             let others = self.parameters.parts(&by_parameters);
@@ -374,7 +426,16 @@ impl Lifter<'_> {
         for (observation, _) in observations.iter().zip(&fitted.mistaken).filter(|(_, m)| **m) {
             *mistaken.entry(observation.rig_index).or_default() += 1;
         }
+        let draws = if self.settings.draws > 0 {
+            drawn(course, fitted, &shift, self.calibration_draws, landmarks, wanted.seed)?
+                .into_iter()
+                .map(Some)
+                .collect()
+        } else {
+            Vec::new()
+        };
         Some(SideResult {
+            draws,
             points: (0..landmarks)
                 .map(|landmark| wanted.side.instants.iter().map(|t| at(landmark, *t)).collect())
                 .collect(),
@@ -385,9 +446,11 @@ impl Lifter<'_> {
 }
 
 /// Where and from what a result is wanted.
-struct Wanted<'a> {
-    side: &'a Side,
-    range: [f64; 2],
+pub(super) struct Wanted<'a> {
+    pub(super) side: &'a Side,
+    pub(super) range: [f64; 2],
+    /// Tells draws apart.
+    pub(super) seed: u64,
 }
 
 fn point_motion(

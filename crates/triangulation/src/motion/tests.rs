@@ -1,12 +1,12 @@
 //! Tests of the fits as a whole.
 
-use midline_session::motion::{PointMotion, StrokeMotion};
+use midline_geometry::SplineBasis;
+use midline_session::motion::{ContactSide, PointMotion, StrokeMotion};
 use midline_solver::worst_jacobian_error;
 use nalgebra::{Matrix3, UnitQuaternion, Vector2, Vector3};
 use rand::{SeedableRng, rngs::StdRng};
 use rayon::prelude::*;
 
-use super::basis::SplineBasis;
 use super::course::Course;
 use super::fit::Fit;
 use super::rigid_course::{Distance, RigidCourse, RigidState};
@@ -133,6 +133,121 @@ fn errors_are_as_stated_with_gaps_offset_drift_exchanges_and_gross_errors() {
         println!("at contact {:.1} % of {all} inside", 100.0 * share);
         assert!((0.91..0.99).contains(&share), "at contact: {share}");
     }
+}
+
+/// What a kind of swing comes to at contact: share of coordinates inside, of positions and velocities; mean error and rms of the tip's
+/// speed, m/s; of the rest of the motion, shares inside.
+fn at_contact(kind: &str, rate_hz: f64, draw: fn(&mut StdRng) -> Swing) -> [f64; 2] {
+    let trials = std::env::var("MIDLINE_TRIALS").ok().and_then(|n| n.parse().ok()).unwrap_or(4);
+    let filmings: Vec<Filming> = (0..trials)
+        .map(|seed| Filming {
+            rates_hz: vec![rate_hz; 2],
+            read_out_seconds: 0.9 / rate_hz,
+            missing: 0.03,
+            gross: 0.005,
+            seed: 7000 + seed,
+            swing: draw(&mut StdRng::seed_from_u64(8000 + seed)),
+            ..Filming::default()
+        })
+        .collect();
+    let strokes: Vec<StrokeMotion> = filmings.par_iter().map(|filming| lifted(&film(filming))).collect();
+    let (mut inside, mut body, mut racket) = (Tally::default(), Tally::default(), Tally::default());
+    let (mut speed, mut squares, mut within) = (0.0, 0.0, 0);
+    for (stroke, Filming { swing, .. }) in strokes.iter().zip(&filmings) {
+        for name in 0..NAMES.len() {
+            let edge = if name < 3 { &mut racket } else { &mut body };
+            edge.add(swing, stroke.before.at_contact(name).unwrap(), name, CONTACT, -1.0);
+            for (seconds, row) in stroke.before.session_seconds.iter().zip(&stroke.before.points) {
+                if let Some(point) = row[name].as_ref().filter(|_| *seconds < CONTACT - 0.05) {
+                    inside.add(swing, point, name, *seconds, -1.0);
+                }
+            }
+        }
+        let tip = stroke.before.at_contact(2).unwrap().velocity_m_s;
+        let velocity = Vector3::from(tip.value);
+        let along = velocity.normalize();
+        let sd = along.dot(&(Matrix3::from(tip.covariance) * along)).sqrt();
+        let error = velocity.norm() - swing.velocity(2, CONTACT, -1.0).norm();
+        (speed, squares) = (speed + error, squares + error * error);
+        within += usize::from(error.abs() < 1.96 * sd);
+    }
+    let count = trials as f64;
+    println!(
+        "{kind}, {rate_hz} Hz, {trials} swings: tip's speed {:+.2} m/s in the mean, {:.2} rms, {within} inside",
+        speed / count,
+        (squares / count).sqrt()
+    );
+    racket.told("  racket at contact");
+    body.told("  body at contact");
+    inside.told("  earlier");
+    [0, 1].map(|k| (racket.inside[k] + body.inside[k]) as f64 / (racket.all + body.all) as f64)
+}
+
+#[test]
+fn values_at_contact_are_as_stated_for_swings_of_other_kinds() {
+    let mut shares = Vec::new();
+    for rate_hz in [120.0, 240.0] {
+        shares.push(at_contact("rising until contact", rate_hz, Swing::drawn));
+        shares.push(at_contact("level or falling before contact", rate_hz, Swing::drawn_level));
+        shares.push(at_contact("thrown by a hand that stops", rate_hz, Swing::drawn_thrown));
+    }
+    for [positions, velocities] in shares {
+        assert!(positions > 0.85 && velocities > 0.85, "{positions} {velocities}");
+    }
+}
+
+#[test]
+fn draws_spread_as_the_covariance_says_and_hang_together() {
+    let filmed = film(&Filming::default());
+    let first =
+        lift(&filmed.cameras, &filmed.lenses, &filmed.rig, &filmed.keypoints, &LiftSettings::default()).unwrap();
+    // Errors of the calibration that all draws of one number share.
+    let mut rig = filmed.rig.clone();
+    (0..12).for_each(|i| rig.covariance[i][i] = if i % 6 < 3 { 1e-6 } else { 4e-6 });
+    let contact = ContactTime { session_seconds: CONTACT, sd_seconds: 0.0 };
+    let settings = MotionSettings { draws: 400, ..MotionSettings::default() };
+    let found =
+        lift_strokes(&filmed.cameras, &filmed.lenses, &rig, &first.keypoints, &first.tracks, &[contact], &settings)
+            .unwrap();
+    let (motion, draws) = (&found.strokes[0], &found.draws[0]);
+    assert_eq!(draws.count(), 400);
+    let mut ratios = [0.0; 2];
+    for (name, side, at) in [
+        (2, ContactSide::Before, CONTACT),
+        (0, ContactSide::Before, 0.9),
+        (3, ContactSide::After, 1.4),
+        (5, ContactSide::Before, 0.5),
+    ] {
+        let point = motion.at(name, at, side).unwrap();
+        let mut sums = [0.0; 2];
+        for draw in 0..400 {
+            let off = draws.departure(draw, name, at, side).unwrap();
+            sums[0] += Vector3::from(off.position_m).norm_squared() / 400.0;
+            sums[1] += Vector3::from(off.velocity_m_s).norm_squared() / 400.0;
+        }
+        for (kind, estimate) in [point.position_m, point.velocity_m_s].iter().enumerate() {
+            let ratio = (sums[kind] / Matrix3::from(estimate.covariance).trace()).sqrt();
+            println!("{} at {at}: spread of draws / stated {ratio:.3}", NAMES[name]);
+            ratios[kind] += ratio.ln() / 4.0;
+            assert!((ratio - 1.0).abs() < 0.15, "{ratio}");
+        }
+    }
+    assert!(ratios.iter().all(|r: &f64| r.abs() < 0.06), "{ratios:?}");
+    // Neighbouring instants move together, points of one limb keep its length, both sides share the calibration.
+    let mut products = [[0.0; 3]; 2];
+    for draw in 0..400 {
+        let at = |name: usize, t: f64, side| Vector3::from(draws.departure(draw, name, t, side).unwrap().position_m);
+        let pairs = [
+            (at(2, 1.0, ContactSide::Before), at(2, 1.002, ContactSide::Before)),
+            (at(3, 0.5, ContactSide::Before), at(4, 1.6, ContactSide::After)),
+        ];
+        for (sums, (a, b)) in products.iter_mut().zip(pairs) {
+            *sums = [sums[0] + a.dot(&b), sums[1] + a.norm_squared(), sums[2] + b.norm_squared()];
+        }
+    }
+    let [near, calibration] = products.map(|[ab, aa, bb]| ab / f64::sqrt(aa * bb));
+    println!("correlation of draws: over 2 ms {near:.3}; of two points through the calibration {calibration:.3}");
+    assert!(near > 0.95 && calibration > 0.15);
 }
 
 /// Zero-phase Butterworth filter of second order, run forward and backward (Winter, "Biomechanics and motor control of human
@@ -375,7 +490,7 @@ fn the_rigid_lines_derivatives_are_right() {
         for seconds in [0.0, 0.004, 0.027, 0.055, 0.08] {
             let at = course.basis().at(seconds);
             let (motion, by_columns) = course.motion(&state, landmark, &at);
-            let columns = course.columns_at(&at);
+            let columns = course.columns_of(landmark, &at);
             for (index, column) in columns.iter().enumerate() {
                 let h = 1e-5;
                 let moved = |sign: f64| {

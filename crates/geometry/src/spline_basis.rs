@@ -4,6 +4,8 @@
 //! tᵢ) - Nᵢ₊₁,ₚ₋₁ / (tᵢ₊ₚ₊₁ - tᵢ₊₁))` (de Boor, "A practical guide to splines", chapter X). Checked against scipy's
 //! `BSpline` (`tests/reference/`).
 
+use nalgebra::DMatrix;
+
 /// Highest derivative that is evaluated.
 const DERIVATIVES: usize = 3;
 
@@ -95,6 +97,60 @@ impl<const ORDER: usize> SplineBasis<ORDER> {
         Moment { first, derivatives }
     }
 
+    /// The breaks between the polynomial pieces, seconds.
+    #[must_use]
+    pub fn breaks_seconds(&self) -> &[f64] {
+        &self.knots[ORDER - 1..=self.knots.len() - ORDER]
+    }
+
+    /// Coefficients of the splines that take given values at the functions' centres ([`Self::centre_seconds`]), one spline per
+    /// column; `None` unless there is one row of values per function.
+    ///
+    /// Elimination without a search for pivots inside the band, which is safe here (de Boor & Pinkus 1977, "Backward error
+    /// analysis for totally positive linear systems").
+    #[must_use]
+    pub fn through_centres(&self, values: &DMatrix<f64>) -> Option<DMatrix<f64>> {
+        let count = self.count();
+        if values.nrows() != count {
+            return None;
+        }
+        // Row by row, from the diagonal less `reach` on.
+        let reach = ORDER - 1;
+        let mut rows = vec![vec![0.0; 2 * reach + 1]; count];
+        for (i, row) in rows.iter_mut().enumerate() {
+            let at = self.at(self.centre_seconds(i));
+            for (j, value) in at.derivatives[0].iter().enumerate() {
+                // What lies outside the band is 0 at the centre.
+                if let Some(entry) = (at.first + j + reach).checked_sub(i).and_then(|place| row.get_mut(place)) {
+                    *entry = *value;
+                }
+            }
+        }
+        let mut found = values.transpose();
+        for i in 0..count {
+            for below in i + 1..count.min(i + ORDER) {
+                let factor = rows[below][reach + i - below] / rows[i][reach];
+                if factor == 0.0 {
+                    continue;
+                }
+                for column in i..count.min(i + ORDER) {
+                    rows[below][reach + column - below] -= factor * rows[i][reach + column - i];
+                }
+                let (done, mut rest) = found.columns_range_pair_mut(i, below);
+                rest.axpy(-factor, &done, 1.0);
+            }
+        }
+        for i in (0..count).rev() {
+            for right in i + 1..count.min(i + ORDER) {
+                let factor = rows[i][reach + right - i];
+                let (mut own, later) = found.columns_range_pair_mut(i, right);
+                own.axpy(-factor, &later, 1.0);
+            }
+            found.column_mut(i).unscale_mut(rows[i][reach]);
+        }
+        Some(found.transpose())
+    }
+
     /// Distance of the knots under function `function` of a degree.
     fn width(&self, function: usize, degree: usize) -> f64 {
         self.knots[function + degree] - self.knots[function]
@@ -176,6 +232,19 @@ mod tests {
             (0.58, [0.4296804051490954, -3.827185832465626, -26.511585138591105, 227.24804741967318]),
             (0.99, [0.5961325339571282, 13.971206348874302, 91.02486281262185, -109.115592493778]),
         ]);
+    }
+
+    #[test]
+    fn a_spline_is_found_again_from_its_values_at_the_centres() {
+        let basis = SplineBasis::<4>::clamped(&BREAKS).unwrap();
+        let coefficients = DMatrix::from_fn(basis.count(), 2, |i, j| (1.3 * i as f64 + j as f64).sin());
+        let values = DMatrix::from_fn(basis.count(), 2, |i, j| {
+            let at = basis.at(basis.centre_seconds(i));
+            (0..4).map(|k| at.derivatives[0][k] * coefficients[(at.first + k, j)]).sum()
+        });
+        assert!((basis.through_centres(&values).unwrap() - coefficients).amax() < 1e-12);
+        assert!(basis.through_centres(&values.rows(0, 3).into_owned()).is_none());
+        assert_eq!(basis.breaks_seconds(), BREAKS);
     }
 
     #[test]
