@@ -142,7 +142,7 @@ impl<C: Course> LeastSquares for Fit<'_, C> {
 
     fn block_columns(&self, block: usize) -> Vec<usize> {
         match block.checked_sub(self.observations.len()) {
-            None => self.course.columns_at(&self.observations[block].at),
+            None => self.course.columns_of(self.observations[block].landmark, &self.observations[block].at),
             Some(prior) => self.course.prior_shape(prior).1,
         }
     }
