@@ -5,6 +5,8 @@
 //! (JCGM 101:2008, Propagation of distributions using a Monte Carlo method). The draws come from a generator with a fixed
 //! seed, so the same input gives the same intervals.
 
+use std::f64::consts::TAU;
+
 use midline_session::strokes::{Measure, Outcome};
 use midline_signal::student_factor;
 use rand::SeedableRng;
@@ -52,6 +54,7 @@ pub(crate) fn evaluate(
 ) -> Evaluations {
     let mut list: Vec<Evaluation> = kinds
         .into_iter()
+        .filter(|kind| model.setting.one_camera || !kind.only_in_one_picture)
         .map(|kind| Evaluation { measured: kind.value(measured), kind, trials: Vec::with_capacity(trials) })
         .collect();
     let mut phases: Vec<(Phase, Vec<f64>)> = phases.iter().map(|phase| (*phase, Vec::new())).collect();
@@ -65,8 +68,10 @@ pub(crate) fn evaluate(
     let mut random = StdRng::seed_from_u64(seed);
     for _ in 0..trials {
         let view = model.trial(&mut random);
-        for evaluation in list.iter_mut().filter(|e| e.measured.is_ok()) {
-            evaluation.trials.push(evaluation.kind.value(&view).ok().filter(|v| v.is_finite()));
+        for evaluation in &mut list {
+            let Ok(measured) = evaluation.measured else { continue };
+            let value = evaluation.kind.value(&view).ok().filter(|v| v.is_finite());
+            evaluation.trials.push(value.map(|value| near(measured, value, evaluation.kind.unit)));
         }
         for (phase, found) in &mut phases {
             found.extend(view.phase(*phase));
@@ -75,13 +80,18 @@ pub(crate) fn evaluate(
             let values = (curve.kind.series)(&view).into_iter().zip(&curve.measured);
             for ((value, base), (sum, count)) in values.zip(&mut curve.squares) {
                 if let (Some(value), Some(base)) = (value, base) {
-                    *sum += (value - base).powi(2);
+                    *sum += (near(*base, value, curve.kind.unit) - base).powi(2);
                     *count += 1;
                 }
             }
         }
     }
     Evaluations { list, phases, curves }
+}
+
+/// An angle (unit rad) taken on the turn nearest to the measured one, so that noise about half a turn is no full turn.
+fn near(measured: f64, value: f64, unit: &str) -> f64 {
+    if unit == "rad" { value - ((value - measured) / TAU).round() * TAU } else { value }
 }
 
 impl Evaluations {
@@ -195,4 +205,18 @@ fn spread(values: &[f64]) -> Option<f64> {
     }
     let mean = values.iter().sum::<f64>() / values.len() as f64;
     Some((values.iter().map(|v| (v - mean).powi(2)).sum::<f64>() / (values.len() - 1) as f64).sqrt())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn noise_about_half_a_turn_is_no_full_turn() {
+        let pi = std::f64::consts::PI;
+        assert!((near(pi - 0.01, -pi + 0.02, "rad") - (pi + 0.02)).abs() < 1e-12);
+        assert!((near(-pi + 0.01, pi - 0.02, "rad") - (-pi - 0.02)).abs() < 1e-12);
+        assert!((near(0.3, 0.5, "rad") - 0.5).abs() < 1e-12);
+        assert!((near(0.0, 31.0, "m/s") - 31.0).abs() < 1e-12);
+    }
 }
