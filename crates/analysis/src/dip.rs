@@ -24,6 +24,7 @@ const LEAST_SAMPLES: usize = 4;
 pub(crate) const CLEAR: f64 = 3.9;
 
 /// How likely a dip is claimed where there is none, at most.
+#[cfg(test)]
 pub(crate) const FALSE_ALARMS: f64 = 0.01;
 
 /// The clearest dip of a speed.

@@ -99,9 +99,10 @@ impl StrokeModel {
 
     /// Tests the tip's speed for a dip; where there is one, the tip may be rougher around it, as far as its samples say so.
     fn look_for_dip(&mut self) {
-        let view = self.measured();
-        let from = view.phase(Phase::TakeBackEnd);
-        let states = view.states(Spot::RacketTip).to_vec();
+        let (from, states) = {
+            let view = self.measured();
+            (view.phase(Phase::TakeBackEnd), view.states(Spot::RacketTip).to_vec())
+        };
         let (Ok(from), Some(tip)) = (from, &self.points[Spot::RacketTip.index()]) else { return };
         let Some(dip) = dip::clearest(tip, &states, &self.grid, from, 0.0) else { return };
         if dip.is_clear() {

@@ -1,17 +1,16 @@
 //! Positions and velocities of one point on the stroke's grid; nothing on one side of contact is computed from the other.
 //!
-//! Each side is a smoothing spline of degree seven whose roughness grows toward contact ([`SmoothingSpline`]); how rough, each
-//! stroke's own samples decide (greatest likelihood). A draw of the stroke is the estimate plus a draw of what it may be off by,
+//! Each side is a smoothing spline of degree seven whose roughness changes over time ([`VaryingSpline`]); how rough, each
+//! stroke's own samples decide (empirical Bayes). A draw of the stroke is the estimate plus a draw of what it may be off by,
 //! correlated in time as it must be, so that the draws of a measure are draws of what the measure may be.
 //!
 //! Per-instant points are interpolated between frames, so a sample within one frame spacing of contact mixes before and
 //! after. For what the ball stops (racket, hands, elbows) these samples are left out on both sides. Trunk and legs do not
 //! change their velocity in these milliseconds; their samples are used up to contact, but not across it.
 
-use std::f64::consts::TAU;
 use std::ops::Range;
 
-use midline_signal::{SmoothingSpline, Stencil, ValueAndSlope, stencil, window_within};
+use midline_signal::{Stencil, ValueAndSlope, VaryingSpline, stencil, window_within};
 use nalgebra::{Matrix3, Rotation3, SymmetricEigen, Vector3};
 use rand::Rng;
 use rand_distr::{Distribution, StandardNormal};
@@ -44,13 +43,19 @@ const CHI_SQUARED_3_MEDIAN: f64 = 2.366;
 /// Roughness is given as the frequency up to which a spline follows samples of this noise density (8 mm at 240 per second), m² s.
 const NOISE_DENSITY_M2_S: f64 = 0.008 * 0.008 / 240.0;
 
-/// Frequencies that a side may follow far from contact and near it, hertz.
-const SLOW_HZ: [f64; 8] = [1.6, 2.0, 2.5, 3.2, 4.0, 5.0, 6.3, 8.0];
-const FAST_HZ: [f64; 9] = [2.5, 3.2, 4.0, 5.0, 6.3, 8.0, 10.0, 12.5, 16.0];
+/// Frequencies that a spline may follow, hertz: steps of a tenth of a decade.
+const FREQUENCIES_HZ: [f64; 12] = [1.6, 2.0, 2.5, 3.2, 4.0, 5.0, 6.3, 8.0, 10.0, 12.5, 16.0, 20.0];
 
-/// Between these times to contact the one changes to the other, before and after contact, seconds.
-const RAMP_BEFORE_SECONDS: [f64; 2] = [-0.45, -0.15];
-const RAMP_AFTER_SECONDS: [f64; 2] = [0.25, 0.10];
+/// What is expected before a stroke's samples are asked: this frequency (index above), to a factor e^0.7, neighbouring knots alike to
+/// a factor e^0.5 (1 sd). Set with made-up swings; it matters where few samples tell.
+const USUAL: usize = 5;
+const SPREAD: f64 = 0.7;
+const NEIGHBOURS_SPREAD: f64 = 0.5;
+
+/// Times to contact at which the frequency of a side is free, seconds; in between its logarithm is linear.
+const KNOTS_BEFORE_SECONDS: [f64; KNOTS] = [-1.0, -0.75, -0.5, -0.25, 0.0];
+const KNOTS_AFTER_SECONDS: [f64; KNOTS] = [0.0, 0.12, 0.25, 0.4, 0.6];
+const KNOTS: usize = 5;
 
 /// Position and velocity at one instant.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -74,32 +79,63 @@ pub(crate) struct SmoothingSettings {
     pub(crate) frame_seconds: f64,
 }
 
-/// How rough a side is: the frequencies that it follows far from contact and near it, hertz.
+/// How rough a side is.
 #[derive(Debug, Clone, Copy, PartialEq)]
 struct Roughness {
-    slow_hz: f64,
-    fast_hz: f64,
+    knots_seconds: [f64; KNOTS],
+    /// The frequency that it follows at each knot: index into [`FREQUENCIES_HZ`].
+    at_knots: [usize; KNOTS],
     /// A stretch (seconds to contact) in which it follows this many times the frequency.
     rougher: Option<([f64; 2], f64)>,
 }
 
 impl Roughness {
-    /// Intensity of the fourth derivative at a time to contact, m² s⁻⁷: the spline's gain falls to one half where the motion's
-    /// spectral density falls below the noise's.
-    fn intensity(self, seconds: f64) -> f64 {
-        let [from, to] = if seconds < 0.0 { RAMP_BEFORE_SECONDS } else { RAMP_AFTER_SECONDS };
-        let share = ((seconds - from) / (to - from)).clamp(0.0, 1.0);
-        let factor = self.rougher.map_or(1.0, |([from, to], f)| if (from..=to).contains(&seconds) { f } else { 1.0 });
-        let hz = factor * self.slow_hz * (self.fast_hz / self.slow_hz).powf(share);
-        NOISE_DENSITY_M2_S * (TAU * hz).powi(8)
+    /// Logarithm of the frequency at a knot.
+    fn log_hz(&self, knot: usize) -> f64 {
+        FREQUENCIES_HZ[self.at_knots[knot].min(FREQUENCIES_HZ.len() - 1)].ln()
     }
 
-    /// The likeliest for a side, found in turns for the one frequency and the other.
-    fn likeliest(samples: &Plain) -> Option<Self> {
-        let mut found = Self { slow_hz: 3.2, fast_hz: 6.3, rougher: None };
-        for _ in 0..2 {
-            found = samples.likeliest(FAST_HZ.into_iter().map(|fast_hz| Self { fast_hz, ..found }))?;
-            found = samples.likeliest(SLOW_HZ.into_iter().map(|slow_hz| Self { slow_hz, ..found }))?;
+    /// Intensity of the fourth derivative at a time to contact, m² s⁻⁷: the spline's gain falls to one half where the motion's
+    /// spectral density falls below the noise's.
+    fn intensity(&self, seconds: f64) -> f64 {
+        let next = self.knots_seconds.partition_point(|t| *t < seconds).clamp(1, KNOTS - 1);
+        let (from, to) = (self.knots_seconds[next - 1], self.knots_seconds[next]);
+        let share = ((seconds - from) / (to - from)).clamp(0.0, 1.0);
+        let log_hz = self.log_hz(next - 1) * (1.0 - share) + self.log_hz(next) * share;
+        let factor = self.rougher.map_or(1.0, |([from, to], f)| if (from..=to).contains(&seconds) { f } else { 1.0 });
+        VaryingSpline::intensity(factor * log_hz.exp(), NOISE_DENSITY_M2_S)
+    }
+
+    /// Logarithm of how expected it is.
+    fn log_prior(&self) -> f64 {
+        let usual = FREQUENCIES_HZ[USUAL].ln();
+        let own: f64 = (0..KNOTS).map(|k| ((self.log_hz(k) - usual) / SPREAD).powi(2)).sum();
+        let steps: f64 = (1..KNOTS).map(|k| ((self.log_hz(k) - self.log_hz(k - 1)) / NEIGHBOURS_SPREAD).powi(2)).sum();
+        -0.5 * (own + steps)
+    }
+
+    /// The most probable for a side: knot after knot moves by up to two steps while that helps.
+    fn most_probable(samples: &Plain, knots_seconds: [f64; KNOTS]) -> Option<Self> {
+        const ROUNDS: usize = 4;
+        let mut found = Self { knots_seconds, at_knots: [USUAL; KNOTS], rougher: None };
+        let mut best = samples.log_posterior(&found)?;
+        for _ in 0..ROUNDS {
+            let before = found;
+            for knot in (0..KNOTS).rev() {
+                let here = found;
+                for step in [-2, -1, 1, 2] {
+                    let Some(index) = here.at_knots[knot].checked_add_signed(step) else { continue };
+                    let mut moved = here;
+                    moved.at_knots[knot] = index;
+                    let score = samples.log_posterior(&moved).filter(|_| index < FREQUENCIES_HZ.len());
+                    if let Some(score) = score.filter(|score| *score > best) {
+                        (best, found) = (score, moved);
+                    }
+                }
+            }
+            if found == before {
+                break;
+            }
         }
         Some(found)
     }
@@ -114,7 +150,8 @@ struct Plain {
     /// Along each axis.
     coordinates: [Vec<f64>; 3],
     variances: [Vec<f64>; 3],
-    mean_variances: Vec<f64>,
+    /// Whether the noise is alike along all axes.
+    is_even: bool,
 }
 
 impl Plain {
@@ -129,23 +166,31 @@ impl Plain {
             let direction = axes.matrix().column(axis).into_owned();
             direction.dot(&(s.covariance * direction)) * scale
         };
+        let variances: [Vec<f64>; 3] = std::array::from_fn(|axis| samples.iter().map(|s| along(axis, s)).collect());
+        let is_even = (0..samples.len()).all(|i| {
+            let [a, b, c] = [0, 1, 2].map(|axis: usize| variances[axis][i]);
+            a.max(b).max(c) < 1.05 * a.min(b).min(c)
+        });
         Self {
             seconds: samples.iter().map(|s| s.seconds).collect(),
             axes,
             coordinates: std::array::from_fn(|axis| turned.iter().map(|p| p[axis]).collect()),
-            variances: std::array::from_fn(|axis| samples.iter().map(|s| along(axis, s)).collect()),
-            mean_variances: samples.iter().map(|s| s.variance() * scale).collect(),
+            variances,
+            is_even,
         }
     }
 
-    fn likeliest(&self, candidates: impl Iterator<Item = Roughness>) -> Option<Roughness> {
-        let coordinates = [0, 1, 2].map(|axis: usize| self.coordinates[axis].as_slice());
-        let scored = candidates.filter_map(|c| {
-            let score =
-                SmoothingSpline::log_likelihood(&self.seconds, &self.mean_variances, |t| c.intensity(t), &coordinates)?;
-            score.is_finite().then_some((score, c))
-        });
-        scored.max_by(|a, b| a.0.total_cmp(&b.0)).map(|(_, c)| c)
+    fn log_posterior(&self, roughness: &Roughness) -> Option<f64> {
+        let of = |variances: &[f64], coordinates: &[&[f64]]| {
+            VaryingSpline::log_likelihood(&self.seconds, variances, |t| roughness.intensity(t), coordinates)
+        };
+        let [a, b, c] = [0, 1, 2].map(|axis: usize| self.coordinates[axis].as_slice());
+        let score = if self.is_even {
+            of(&self.variances[0], &[a, b, c])?
+        } else {
+            of(&self.variances[0], &[a])? + of(&self.variances[1], &[b])? + of(&self.variances[2], &[c])?
+        };
+        Some(score + roughness.log_prior()).filter(|score| score.is_finite())
     }
 }
 
@@ -156,7 +201,7 @@ struct Side {
     first: usize,
     samples: Plain,
     roughness: Roughness,
-    splines: [SmoothingSpline; 3],
+    splines: [VaryingSpline; 3],
     states: Vec<State>,
     /// Whether there are samples near enough.
     is_known: Vec<bool>,
@@ -314,14 +359,15 @@ impl Side {
         }
         let plain = Plain::new(samples, independent);
         let is_known = span.clone().map(|k| is_known(grid.seconds(k as f64), &plain.seconds, grid, settings)).collect();
-        let roughness = Roughness::likeliest(&plain)?;
+        let knots = if span.end <= grid.contact + 1 { KNOTS_BEFORE_SECONDS } else { KNOTS_AFTER_SECONDS };
+        let roughness = Roughness::most_probable(&plain, knots)?;
         Self::with(plain, roughness, span.start, is_known, grid)
     }
 
     fn with(samples: Plain, roughness: Roughness, first: usize, is_known: Vec<bool>, grid: &Grid) -> Option<Self> {
         let asked: Vec<f64> = (first..first + is_known.len()).map(|k| grid.seconds(k as f64)).collect();
         let spline = |axis: usize| {
-            SmoothingSpline::new(&samples.seconds, &samples.variances[axis], |t| roughness.intensity(t), &asked)
+            VaryingSpline::new(&samples.seconds, &samples.variances[axis], |t| roughness.intensity(t), &asked)
         };
         let splines = [spline(0)?, spline(1)?, spline(2)?];
         let estimate = |axis: usize| splines[axis].estimate(&samples.coordinates[axis]);
@@ -335,7 +381,8 @@ impl Side {
         /// Multiples of the frequency that the side follows elsewhere.
         const FACTORS: [f64; 5] = [1.0, 1.26, 1.58, 2.0, 2.5];
         let rougher = |factor: f64| Roughness { rougher: Some((around_seconds, factor)), ..self.roughness };
-        let roughness = self.samples.likeliest(FACTORS.into_iter().map(rougher))?;
+        let scored = FACTORS.into_iter().map(rougher).filter_map(|r| Some((self.samples.log_posterior(&r)?, r)));
+        let (_, roughness) = scored.max_by(|a, b| a.0.total_cmp(&b.0))?;
         Self::with(self.samples.clone(), roughness, self.first, self.is_known.clone(), grid)
     }
 

@@ -117,9 +117,9 @@ fn greatest_outward(view: &StrokeView) -> Result<f64, Because> {
         }
     }
     // What is missing could be the greatest.
-    let known = turns.get(range.clone()).map_or(0, |part| part.iter().flatten().count());
-    match greatest(&turns, range.clone()) {
-        Some((_, turn)) if known * 10 >= range.count() * 9 => Ok(turn),
+    let (known, all) = (turns.iter().flatten().count(), range.clone().count());
+    match greatest(&turns, range) {
+        Some((_, turn)) if known * 10 >= all * 9 => Ok(turn),
         _ => Err(refused),
     }
 }

@@ -7,7 +7,7 @@ use rayon::prelude::*;
 
 use super::*;
 use crate::grid::GRID;
-use crate::phases::{self, Phases};
+use crate::phases;
 use crate::smoothing::State;
 use crate::view::{SEGMENTS, Setting, StrokeView, frame_at};
 

@@ -56,14 +56,21 @@ struct Draw {
 
 /// The spline for given instants, variances and roughness; it serves any samples taken at these instants.
 #[derive(Debug, Clone)]
-pub struct SmoothingSpline {
+pub struct VaryingSpline {
     nodes: Vec<Node>,
     samples: usize,
     draws: Vec<Draw>,
     sds: Vec<ValueAndSlope>,
 }
 
-impl SmoothingSpline {
+impl VaryingSpline {
+    /// Intensity with which the spline follows samples up to a frequency in hertz: there the curve's spectral density falls below that of
+    /// the noise, `noise_density` in unit² s (variance of a sample times spacing).
+    #[must_use]
+    pub fn intensity(hz: f64, noise_density: f64) -> f64 {
+        noise_density * (std::f64::consts::TAU * hz).powi(2 * ORDER as i32)
+    }
+
     /// Samples at `seconds` (rising) with `variances`; estimates at `asked` (rising; inside or outside the samples).
     /// `intensity(seconds)` is that of the fourth derivative in unit² s⁻⁷, taken as constant from one instant to the next.
     ///
@@ -103,20 +110,30 @@ impl SmoothingSpline {
         intensity: impl Fn(f64) -> f64,
         coordinates: &[&[f64]],
     ) -> Option<f64> {
-        let pass = Forward::new(seconds, variances, &intensity, &[])?;
+        if !are_usable(seconds, variances) || coordinates.iter().any(|c| c.len() != seconds.len()) {
+            return None;
+        }
+        let mut states: Vec<State> = coordinates.iter().map(|c| start(c)).collect();
+        let mut covariance = unknown(variances);
+        let mut step = Step::default();
+        let mut now = *seconds.first()?;
         let mut sum = 0.0;
-        for samples in coordinates {
-            if samples.len() != seconds.len() {
-                return None;
-            }
-            let mut state = pass.start(samples);
-            for node in &pass.nodes {
-                state = node.forward * state;
-                let Some(i) = node.sample else { continue };
+        for (i, (at, variance)) in seconds.iter().zip(variances).enumerate() {
+            let rough = usable_intensity(&intensity, (at + now) / 2.0)?;
+            step.set(at - now);
+            now = *at;
+            covariance = step.forward * covariance * step.forward.transpose() + step.noise * rough;
+            let innovation = covariance[(0, 0)] + variance;
+            let gain: State = covariance.column(0) / innovation;
+            let seen = gain * covariance.row(0);
+            covariance -= seen;
+            covariance = (covariance + covariance.transpose()) * 0.5;
+            for (state, samples) in states.iter_mut().zip(coordinates) {
+                *state = step.forward * *state;
                 let surprise = samples[i] - state[0];
-                state += node.gain * surprise;
+                *state += gain * surprise;
                 if i >= ORDER {
-                    sum -= 0.5 * (node.innovation.ln() + surprise * surprise / node.innovation);
+                    sum -= 0.5 * (innovation.ln() + surprise * surprise / innovation);
                 }
             }
         }
@@ -129,8 +146,7 @@ impl SmoothingSpline {
         if samples.len() != self.samples {
             return None;
         }
-        let mut state = State::zeros();
-        state[0] = *samples.first()?;
+        let mut state = start(samples);
         let mut filtered = Vec::with_capacity(self.nodes.len());
         for node in &self.nodes {
             state = node.forward * state;
@@ -223,32 +239,20 @@ struct Forward {
 
 impl Forward {
     fn new(seconds: &[f64], variances: &[f64], intensity: &impl Fn(f64) -> f64, asked: &[f64]) -> Option<Self> {
-        let rise = |times: &[f64]| times.iter().all(|t| t.is_finite()) && times.windows(2).all(|w| w[1] > w[0]);
-        let positive = |x: &f64| x.is_finite() && *x > 0.0;
-        let usable = seconds.len() > ORDER
-            && variances.len() == seconds.len()
-            && variances.iter().all(positive)
-            && rise(seconds)
-            && rise(asked);
-        if !usable {
+        if !are_usable(seconds, variances) || !rise(asked) {
             return None;
         }
         let mut events: Vec<(f64, Option<usize>, Option<usize>)> =
             seconds.iter().enumerate().map(|(i, t)| (*t, Some(i), None)).collect();
         events.extend(asked.iter().enumerate().map(|(i, t)| (*t, None, Some(i))));
         events.sort_by(|a, b| a.0.total_cmp(&b.0));
-        let unknown = (UNKNOWN_SDS * UNKNOWN_SDS) * variances.iter().copied().fold(0.0, f64::max);
-        let mut covariance = Square::identity() * unknown;
+        let mut covariance = unknown(variances);
         let mut pass = Self { nodes: Vec::new(), filtered: Vec::new(), noises: Vec::new() };
         let mut now = events.first()?.0;
+        let mut step = Step::default();
         for (at, sample, asked) in events {
-            let step = (at - now) / UNIT_SECONDS;
-            let rough = intensity((at + now) / 2.0);
-            if !positive(&rough) {
-                return None;
-            }
-            let forward = transition(step);
-            let noise = step_noise(step) * (rough * UNIT_SECONDS.powi(2 * ORDER as i32 - 1));
+            step.set(at - now);
+            let (forward, noise) = (step.forward, step.noise * usable_intensity(intensity, (at + now) / 2.0)?);
             covariance = forward * covariance * forward.transpose() + noise;
             let (mut gain, mut innovation) = (State::zeros(), 0.0);
             if let Some(variance) = sample.and_then(|i| variances.get(i)) {
@@ -268,11 +272,59 @@ impl Forward {
         }
         Some(pass)
     }
+}
 
-    fn start(&self, samples: &[f64]) -> State {
-        let mut state = State::zeros();
-        state[0] = samples.first().copied().unwrap_or(0.0);
-        state
+fn rise(times: &[f64]) -> bool {
+    times.iter().all(|t| t.is_finite()) && times.windows(2).all(|w| w[1] > w[0])
+}
+
+fn is_positive(x: f64) -> bool {
+    x.is_finite() && x > 0.0
+}
+
+fn are_usable(seconds: &[f64], variances: &[f64]) -> bool {
+    seconds.len() > ORDER
+        && variances.len() == seconds.len()
+        && variances.iter().all(|v| is_positive(*v))
+        && rise(seconds)
+}
+
+fn usable_intensity(intensity: &impl Fn(f64) -> f64, seconds: f64) -> Option<f64> {
+    Some(intensity(seconds)).filter(|q| is_positive(*q)).map(|q| q * UNIT_SECONDS.powi(2 * ORDER as i32 - 1))
+}
+
+/// Covariance before anything was seen.
+fn unknown(variances: &[f64]) -> Square {
+    Square::identity() * ((UNKNOWN_SDS * UNKNOWN_SDS) * variances.iter().copied().fold(0.0, f64::max))
+}
+
+/// State before anything was seen: near the samples, so that rounding does no harm.
+fn start(samples: &[f64]) -> State {
+    let mut state = State::zeros();
+    state[0] = samples.first().copied().unwrap_or(0.0);
+    state
+}
+
+/// What a step in time does: Taylor's series, and the covariance that white noise of intensity 1 adds. Kept for the next step, which is
+/// usually as long.
+struct Step {
+    seconds: f64,
+    forward: Square,
+    noise: Square,
+}
+
+impl Default for Step {
+    fn default() -> Self {
+        Self { seconds: 0.0, forward: Square::identity(), noise: Square::zeros() }
+    }
+}
+
+impl Step {
+    fn set(&mut self, seconds: f64) {
+        if (seconds - self.seconds).abs() > 1e-12 {
+            let step = seconds / UNIT_SECONDS;
+            (self.seconds, self.forward, self.noise) = (seconds, transition(step), step_noise(step));
+        }
     }
 }
 
@@ -280,12 +332,10 @@ fn factorial(n: usize) -> f64 {
     (1..=n).map(|k| k as f64).product()
 }
 
-/// Taylor's series over a step.
 fn transition(step: f64) -> Square {
     Square::from_fn(|i, j| if j < i { 0.0 } else { step.powi((j - i) as i32) / factorial(j - i) })
 }
 
-/// Covariance that white noise of intensity 1 in the highest derivative's rate adds over a step.
 fn step_noise(step: f64) -> Square {
     Square::from_fn(|i, j| {
         let (a, b) = (ORDER - 1 - i, ORDER - 1 - j);
@@ -341,7 +391,7 @@ mod tests {
             wave(&seconds).iter().zip(0..).map(|(x, i)| x + 0.01 * f64::from(i * 7 % 5 - 2)).collect();
         let asked = [0.11, 0.3, 0.555, 0.83];
         for q in [1e2, 1e5] {
-            let spline = SmoothingSpline::new(&seconds, &variances, |_| q, &asked).unwrap();
+            let spline = VaryingSpline::new(&seconds, &variances, |_| q, &asked).unwrap();
             let found = spline.estimate(&samples).unwrap();
             for (at, found) in asked.iter().zip(&found) {
                 let expected = dense(&seconds, &variances, q, &samples, *at);
@@ -360,7 +410,7 @@ mod tests {
         let seconds = times(60, 0.01);
         let variances = vec![1e-4; 60];
         let asked: Vec<f64> = (0..60).map(|i| f64::from(i) * 0.01).collect();
-        let spline = SmoothingSpline::new(&seconds, &variances, |t| if t < 0.3 { 1e3 } else { 1e6 }, &asked).unwrap();
+        let spline = VaryingSpline::new(&seconds, &variances, |t| if t < 0.3 { 1e3 } else { 1e6 }, &asked).unwrap();
         // A small generator of normal numbers is enough here: twelve uniform ones (central limit).
         let mut seed = 1_u64;
         let mut uniform = || {
@@ -394,7 +444,7 @@ mod tests {
             .zip(0_u64..)
             .map(|(x, i)| x + 1e-3 * ((i * i * 7919 + i * 104_729) % 1000) as f64 / 290.0 - 1.7e-3)
             .collect();
-        let score = |q: f64| SmoothingSpline::log_likelihood(&seconds, &variances, |_| q, &[&samples]).unwrap();
+        let score = |q: f64| VaryingSpline::log_likelihood(&seconds, &variances, |_| q, &[&samples]).unwrap();
         // Fourth derivative of the wave: 0.4 · 6⁴ sin, 370 rms; over its correlation time of some 0.2 s that is 3e4.
         let best = (0..12).map(|k| 10_f64.powi(k)).max_by(|a, b| score(*a).total_cmp(&score(*b))).unwrap();
         assert!((1e3..=1e6).contains(&best), "{best}");
@@ -403,12 +453,12 @@ mod tests {
     #[test]
     fn what_cannot_be_smoothed_is_none() {
         let seconds = times(10, 0.01);
-        let make = |variances: &[f64], q: f64, asked: &[f64]| SmoothingSpline::new(&seconds, variances, |_| q, asked);
+        let make = |variances: &[f64], q: f64, asked: &[f64]| VaryingSpline::new(&seconds, variances, |_| q, asked);
         assert!(make(&[1e-4; 9], 1.0, &[]).is_none());
         assert!(make(&[0.0; 10], 1.0, &[]).is_none());
         assert!(make(&[1e-4; 10], f64::NAN, &[]).is_none());
         assert!(make(&[1e-4; 10], 1.0, &[0.02, 0.01]).is_none());
-        assert!(SmoothingSpline::new(&seconds[..4], &[1e-4; 4], |_| 1.0, &[]).is_none());
+        assert!(VaryingSpline::new(&seconds[..4], &[1e-4; 4], |_| 1.0, &[]).is_none());
         assert!(make(&[1e-4; 10], 1.0, &[]).unwrap().estimate(&[1.0; 9]).is_none());
     }
 
@@ -419,7 +469,7 @@ mod tests {
             let value = |t: f64| c[0] + c[1] * t + c[2] * t * t + c[3] * t * t * t;
             let samples: Vec<f64> = seconds.iter().map(|t| value(*t)).collect();
             let asked = [-0.02, 0.2, 0.41, 0.63];
-            let spline = SmoothingSpline::new(&seconds, &[1e-4; 30], |_| 10_f64.powf(q), &asked).unwrap();
+            let spline = VaryingSpline::new(&seconds, &[1e-4; 30], |_| 10_f64.powf(q), &asked).unwrap();
             for (t, found) in asked.iter().zip(spline.estimate(&samples).unwrap()) {
                 prop_assert!((found.value - value(*t)).abs() < 1e-4);
                 prop_assert!((found.slope - (c[1] + 2.0 * c[2] * t + 3.0 * c[3] * t * t)).abs() < 5e-3);
