@@ -1,7 +1,7 @@
-//! Uncertainty by trials: the stroke is measured again with further draws of its noise.
+//! Uncertainty by trials: the stroke is measured again on draws of what it may have been.
 //!
-//! Each trial adds noise to every sample as its covariance says, and to the instants of contact and bounce as their standard
-//! deviations say; phases and measures are then found anew. The spread of a measure over the trials is its standard deviation
+//! Each trial is a draw of every point's course given its samples (module `smoothing`), and of the instants of contact and bounce as their
+//! standard deviations say; phases and measures are then found anew. What a measure is over the trials is what it may be
 //! (JCGM 101:2008, Propagation of distributions using a Monte Carlo method). The draws come from a generator with a fixed
 //! seed, so the same input gives the same intervals.
 
@@ -99,12 +99,9 @@ impl Evaluations {
         self.list.iter().find(|e| e.kind.id == id)
     }
 
-    /// Value and standard deviation of a measure, the value freed of the pull that noise has on it; `None` when the measure is
-    /// not measurable.
+    /// Mean and standard deviation of a measure over the trials; `None` when the measure is not measurable.
     pub(crate) fn normal(&self, id: &str) -> Option<(f64, f64)> {
-        let evaluation = self.find(id)?;
-        let (pull, sd) = evaluation.pull_and_sd()?;
-        Some((evaluation.measured.as_ref().ok()? - pull, sd))
+        self.find(id)?.mean_and_sd()
     }
 
     /// A measure's value without regard to noise.
@@ -116,7 +113,7 @@ impl Evaluations {
     /// them is not measurable.
     pub(crate) fn share_of_trials(&self, ids: &[&str], holds: impl Fn(&[f64]) -> bool) -> Option<f64> {
         let evaluations: Vec<&Evaluation> = ids.iter().map(|id| self.find(id)).collect::<Option<_>>()?;
-        if evaluations.iter().any(|e| e.pull_and_sd().is_none()) {
+        if evaluations.iter().any(|e| e.mean_and_sd().is_none()) {
             return None;
         }
         let trials = evaluations.iter().map(|e| e.trials.len()).min()?;
@@ -167,16 +164,14 @@ impl Evaluations {
 }
 
 impl Evaluation {
-    /// How far the noise pulls the measure to one side (mean over the trials minus the measured value), and its standard
-    /// deviation. `None` when the measure is missing, or fails in half of the trials or more.
-    fn pull_and_sd(&self) -> Option<(f64, f64)> {
+    /// Over the trials. `None` when the measure is missing, or fails in half of the trials or more.
+    fn mean_and_sd(&self) -> Option<(f64, f64)> {
         let measured = *self.measured.as_ref().ok()?;
         let found: Vec<f64> = self.trials.iter().flatten().copied().collect();
         if !measured.is_finite() || found.len() * 2 <= self.trials.len() {
             return None;
         }
-        let mean = found.iter().sum::<f64>() / found.len() as f64;
-        Some((mean - measured, spread(&found)?))
+        Some((found.iter().sum::<f64>() / found.len() as f64, spread(&found)?))
     }
 
     fn outcome(&self) -> Outcome {
@@ -184,15 +179,15 @@ impl Evaluation {
             Ok(value) => *value,
             Err(because) => return Outcome::NotMeasurable { because: because.clone().into_owned() },
         };
-        match self.pull_and_sd() {
-            // The interval holds both the value and what remains of it without the pull.
-            Some((pull, sd)) => {
-                // The standard deviation is itself estimated, from the trials.
+        match self.mean_and_sd() {
+            Some((mean, sd)) => {
+                // The standard deviation is itself estimated, from the trials. The interval holds both the value of the likeliest
+                // course and the mean over all.
                 let half = student_factor(self.trials.len() - 1, 0.95).unwrap_or(1.96) * sd;
-                Outcome::Measured { value, interval_95: [value - pull.max(0.0) - half, value - pull.min(0.0) + half] }
+                Outcome::Measured { value, interval_95: [value.min(mean) - half, value.max(mean) + half] }
             }
             None => Outcome::NotMeasurable {
-                because: "it does not stand up to the noise: with further noise of the same size it is found in less than half of the trials"
+                because: "it does not stand up to the noise: in what the stroke may have been it is found in less than half of the trials"
                     .to_owned(),
             },
         }
