@@ -142,7 +142,7 @@ pub(crate) enum Command {
     },
 }
 
-/// How a page is offered on this machine.
+// How a page is offered on this machine. (No documentation comment: clap would show it in place of the command's own.)
 #[derive(Args)]
 pub(crate) struct Offer {
     /// Port on 127.0.0.1; any that is free, if left out
@@ -201,7 +201,7 @@ pub(crate) struct LensAsked {
     pub(crate) print: Print,
 }
 
-/// What to print.
+// What to print.
 #[derive(Args)]
 pub(crate) struct Print {
     /// Paper: a4, a3, or width x height in mm, such as 841x594
