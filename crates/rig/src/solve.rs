@@ -312,7 +312,7 @@ pub(crate) fn weighted(
     Ok((solved, covariance))
 }
 
-/// The factor that scatter as assumed exceeds in one case of [`CHANCE_Z`] only: the root of a quantile of chi-square over its
+/// The factor that scatter as assumed exceeds in one case in five only ([`CHANCE_Z`]): the root of a quantile of chi-square over its
 /// degrees of freedom (Wilson & Hilferty 1931).
 fn by_chance(redundancy: f64) -> f64 {
     let part = 2.0 / (9.0 * redundancy);

@@ -289,7 +289,7 @@ impl GroupsFactor {
         let mut own = vec![0.0; self.lower.len()];
         let mut through = self.coupling.clone();
         let count = through.nrows();
-        let mut rows = Vec::new();
+        let mut rows: Vec<f64> = Vec::new();
         for &Place { first, size, own: start } in &self.places.groups {
             if size == 0 {
                 continue;
