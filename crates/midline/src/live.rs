@@ -29,7 +29,7 @@ pub(crate) fn run(stages: &Stages, port: u16) -> anyhow::Result<()> {
     println!("On this machine only, from now on: rerun {}", server.recording_address());
     println!("The viewer is rerun {}: {}", midline_viewer::VIEWER_VERSION, midline_viewer::HOW_TO_OPEN);
     let keypoints = stages.cameras().iter().map(|c| stages.keypoints(c)).collect::<anyhow::Result<Vec<_>>>()?;
-    let (cameras, footage, vertical) = (stages.calibrated()?, stages.named_footage()?, stages.rig()?.vertical);
+    let (cameras, footage, vertical) = (stages.calibrated()?, stages.named_footage()?, stages.rig_in_use()?.vertical);
     let placed = ViewInput { cameras: &cameras, footage: &footage, keypoints: &keypoints, vertical, ..nothing };
     live.add(Part::Cameras, &placed)?;
     let tracks = stages.tracks()?;
