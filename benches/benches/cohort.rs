@@ -1,8 +1,9 @@
 //! Grouped mean curves over a cohort store against DuckDB and Polars on the same Parquet files, and the cost of adding one session to a small
 //! and to a large store.
 //!
-//! By default 2000 strokes × 101 instants × 40 channels (8 million rows); `--large` takes 100 000 strokes (404 million rows, some 5 GB of
-//! disk). DuckDB and Polars come from PyPI (`tests/reference/reading_requirements.txt`), and run with as many threads as the engine here.
+//! By default 10 000 strokes × 101 instants × 40 channels (40 million rows); `--large` takes 100 000 strokes (404 million rows, some 5 GB of
+//! disk), `--strokes N` any number. DuckDB and Polars come from PyPI (`tests/reference/reading_requirements.txt`), and run with as many threads as
+//! the engine here. Times by the clock depend on what else the machine does; processor times (user and system, all threads) hardly do.
 
 use std::error::Error;
 use std::process::Command;
@@ -68,7 +69,16 @@ async fn measured(store: &Store, session: &MeasuredSession) -> Result<f64, Box<d
     Ok(start.elapsed().as_secs_f64())
 }
 
-/// Largest resident memory of this process so far, MB.
+/// Processor time of this process so far (user and system, all threads), seconds; Linux counts it in hundredths.
+fn processor_seconds() -> Option<f64> {
+    let stat = std::fs::read_to_string("/proc/self/stat").ok()?;
+    // The second field is a name in brackets that may hold spaces.
+    let fields: Vec<&str> = stat.rsplit_once(')')?.1.split_whitespace().collect();
+    let ticks: u64 = fields.get(11)?.parse::<u64>().ok()? + fields.get(12)?.parse::<u64>().ok()?;
+    Some(ticks as f64 / 100.0)
+}
+
+/// Largest resident memory of this process since that was last cleared, MB.
 fn peak_memory_mb() -> Option<u64> {
     let status = std::fs::read_to_string("/proc/self/status").ok()?;
     let line = status.lines().find(|l| l.starts_with("VmHWM"))?;
@@ -97,18 +107,22 @@ async fn run(strokes: usize) -> Result<(), Box<dyn Error>> {
         1e3 * median(&times[sessions - tenth..]),
         median(&times[sessions - tenth..]) / median(&times[..tenth])
     );
+    // The peak from here on is that of the query.
+    std::fs::write("/proc/self/clear_refs", "5")?;
     let limits = Limits { memory_bytes: MEMORY_BYTES, ..Limits::default() };
-    let mut ours = Vec::new();
+    let (mut ours, mut ours_processor) = (Vec::new(), Vec::new());
     for _ in 0..3 {
-        let start = Instant::now();
+        let (start, before) = (Instant::now(), processor_seconds());
         let rows = Queries::of(&store, limits).await?.sql(QUERY).await?;
         let count: usize = rows.iter().map(|b| b.num_rows()).sum();
         assert_eq!(count, 2 * CHANNELS * 101, "two levels, every channel and instant");
         ours.push(start.elapsed().as_secs_f64());
+        ours_processor.extend(before.zip(processor_seconds()).map(|(before, after)| after - before));
     }
     println!(
-        "{strokes} strokes × 101 × {CHANNELS}: grouped mean curves here {:.2} s; memory of the query limited to {} MB, peak of the process {} MB",
+        "{strokes} strokes × 101 × {CHANNELS}: grouped mean curves here {:.2} s by the clock, {:.2} s of processor time; memory of the query limited to {} MB, peak of the process {} MB",
         median(&ours),
+        median(&ours_processor),
         MEMORY_BYTES >> 20,
         peak_memory_mb().map_or("?".to_owned(), |mb| mb.to_string())
     );
@@ -121,16 +135,27 @@ async fn run(strokes: usize) -> Result<(), Box<dyn Error>> {
         return Err(String::from_utf8_lossy(&output.stderr).into_owned().into());
     }
     for line in String::from_utf8_lossy(&output.stdout).lines() {
-        if let Some((name, seconds)) = line.split_once(' ') {
-            let seconds: f64 = seconds.parse()?;
-            println!("  {name} {seconds:.2} s: {:.2} × our time", seconds / median(&ours));
+        if let [name, seconds, processor] = line.split_whitespace().collect::<Vec<_>>()[..] {
+            let (seconds, processor): (f64, f64) = (seconds.parse()?, processor.parse()?);
+            println!(
+                "  {name} {seconds:.2} s by the clock ({:.2} × our time), {processor:.2} s of processor time ({:.2} × ours)",
+                seconds / median(&ours),
+                processor / median(&ours_processor)
+            );
         }
     }
     Ok(())
 }
 
 fn main() -> Result<(), Box<dyn Error>> {
-    let large = std::env::args().any(|a| a == "--large");
+    let arguments: Vec<String> = std::env::args().collect();
+    let asked =
+        arguments.iter().position(|a| a == "--strokes").and_then(|k| arguments.get(k + 1)).map(|n| n.parse::<usize>());
+    let strokes = match asked {
+        Some(number) => number?,
+        None if arguments.iter().any(|a| a == "--large") => 100_000,
+        None => 10_000,
+    };
     let runtime = tokio::runtime::Builder::new_multi_thread().enable_all().build()?;
-    runtime.block_on(run(if large { 100_000 } else { 2000 }))
+    runtime.block_on(run(strokes))
 }

@@ -72,7 +72,7 @@ fn main() -> Outcome<()> {
         };
         let views: Vec<Option<BoardView>> = cameras.iter().map(&mut view).collect();
         if views.iter().all(Option::is_some) {
-            sightings.push(SharedSighting { views });
+            sightings.push(SharedSighting::at_rest(views));
         }
     }
     let mut points = Vec::new();

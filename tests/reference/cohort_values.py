@@ -1,6 +1,6 @@
 """Values for the tests of `midline-cohort` (crates/cohort/src/statistics).
 
-Pinned: numpy 2.1.3, scipy 1.14.1, statsmodels 0.14.4, pandas 3.1.1, spm1d 0.4.55, scikit-learn 1.5.2, matplotlib 3.9.2.
+Pinned: numpy 2.1.3, scipy 1.14.1, statsmodels 0.14.4, pandas 3.1.1, spm1d 0.4.55, scikit-fda 0.10.1, matplotlib 3.9.2.
     python3 -m venv environment && environment/bin/pip install -r tests/reference/cohort_requirements.txt
     environment/bin/python tests/reference/cohort_values.py [sleep.csv]
 
@@ -47,11 +47,16 @@ for two in (False, True):
     y, x = uv1d.regress.SimulatedPataky2015c().get_data()
     say(f"regression SimulatedPataky2015c two={two}", two, spm1d.stats.regress(y, x))
 
-from sklearn.decomposition import PCA
+import skfda
+from skfda.preprocessing.dim_reduction import FPCA
 
-print("principal components of the 30 plantar arch angles")
+print("functional principal components of the 30 plantar arch angles, integrals by the trapezoid rule")
 arch = np.load(uv1d.t2.PlantarArchAngle().datafile)
-print(PCA(4).fit(arch).explained_variance_ratio_.tolist())
+weights = np.r_[0.5, np.ones(arch.shape[1] - 2), 0.5] / (arch.shape[1] - 1)
+curves = skfda.FDataGrid(arch, np.linspace(0, 1, arch.shape[1]))
+components = FPCA(n_components=4, _weights=weights).fit(curves)
+print(components.explained_variance_ratio_.tolist())
+print(components.components_.data_matrix[0, [0, 30, 60, 100], 0].tolist(), components.transform(curves)[:3, :2].tolist())
 
 if len(sys.argv) > 1:
     import pandas

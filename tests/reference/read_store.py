@@ -50,9 +50,9 @@ if "style" in ours.columns and "median" in ours.columns:
     found = (
         frames["strokes"]
         .filter((polars.col("measure") == measure) & polars.col("value").is_not_null())
-        .group_by("style", "study", "player", "unit")
+        .group_by("style", "kind", "study", "player", "unit")
         .agg(polars.col("value").mean(), polars.len().alias("n"))
-        .group_by("style", "unit")
+        .group_by("style", "kind", "unit")
         .agg(
             polars.len().alias("players"),
             polars.col("n").sum().alias("strokes"),
@@ -62,7 +62,7 @@ if "style" in ours.columns and "median" in ours.columns:
             polars.col("value").median().alias("median"),
             polars.col("value").max().alias("highest"),
         )
-        .sort("style", "unit")
+        .sort("style", "kind", "unit")
         .select(ours.columns)
         .collect()
     )

@@ -324,6 +324,42 @@ fn silent_clips_that_do_not_overlap_are_not_measurable() {
     nothing_half_written(&session);
 }
 
+/// Where the cameras stand, as the rig stage wrote it.
+fn poses(session: &Path) -> Vec<midline_geometry::RigidTransform> {
+    let text = std::fs::read(session.join("midline/rig.json")).unwrap();
+    let file: serde_json::Value = serde_json::from_slice(&text).unwrap();
+    let pose = |camera: &serde_json::Value| serde_json::from_value(camera["camera_from_world"].clone()).unwrap();
+    file["result"]["cameras"].as_array().unwrap().iter().map(pose).collect()
+}
+
+#[test]
+fn a_silent_shared_board_clip_is_clocked_by_the_boards_motion() {
+    let (_keep, session) = copied_session("p07-first");
+    let with_sound = poses(&session);
+    dub(&named(&session, |d| d.shared_board.as_ref().unwrap().clips["gate"].clone()), None);
+    let output = midline(&["rig", &session.display().to_string()]);
+    assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+    for (silent, heard) in poses(&session).iter().zip(&with_sound) {
+        // The same rests are paired, so the same rig comes out.
+        let apart = (silent.inverse() * heard).translation.vector.norm();
+        println!("camera {:.3} mm from where it stands with sound", apart * 1e3);
+        assert!(apart < 1e-4);
+    }
+    // Two seconds are too short for any motion to tell.
+    let clip = named(&session, |d| d.shared_board.as_ref().unwrap().clips["gate"].clone());
+    let short = clip.with_file_name("short.mp4");
+    let cut = ["-v", "error", "-nostdin", "-y", "-t", "2", "-i"];
+    assert!(Command::new("ffmpeg").args(cut).arg(&clip).args(["-c", "copy"]).arg(&short).status().unwrap().success());
+    std::fs::rename(&short, &clip).unwrap();
+    let output = midline(&["rig", &session.display().to_string()]);
+    let message = String::from_utf8_lossy(&output.stderr);
+    assert_eq!(output.status.code(), Some(2), "{message}");
+    for word in ["fence", "gate", "shared-board clips", "clap three times"] {
+        assert!(message.contains(word), "\"{word}\" is missing in: {message}");
+    }
+    nothing_half_written(&session);
+}
+
 #[test]
 fn one_camera_alone_is_not_measurable_and_says_so_with_code_2() {
     let (_keep, session) = copied_session("p12");

@@ -3,6 +3,7 @@
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
+use midline_analysis::reliability::{ErrorKind, MeanSquares};
 use midline_cohort::statistics::curve_test::{CurveTest, Design, permute, test};
 use midline_cohort::statistics::mixed::{Levels, Row, fit};
 use midline_cohort::statistics::principal;
@@ -71,17 +72,28 @@ fn curve_statistics_as_spm1d() {
     assert!(permuted.p < 0.05 && permuted.clusters[0].from_to[1] > 99.0, "{:?}", permuted.clusters);
 }
 
-/// The first components of spm1d's plantar arch angles by scikit-learn 1.5.2 (tests/reference/cohort_values.py).
+/// The first functional components of spm1d's plantar arch angles by scikit-fda 0.10.1, integrals by the trapezoid rule
+/// (tests/reference/cohort_values.py).
 #[test]
-fn principal_components_as_scikit_learn() {
+fn functional_principal_components_as_scikit_fda() {
     let found = principal::components(&table("ex_kinematics.npy"), 4).unwrap();
-    for (share, expected) in found.shares.iter().zip(SCIKIT_LEARN_SHARES) {
+    let shares = [0.646_940_815_607_986_8, 0.193_329_668_540_069_2, 0.096_322_609_032_961_55, 0.021_647_784_840_672_47];
+    for (share, expected) in found.shares.iter().zip(shares) {
         near(*share, expected, 1e-9);
     }
+    let curve = [
+        (0, -0.043_782_877_419_131_21),
+        (30, 0.151_063_041_770_581_8),
+        (60, 0.829_355_425_206_623_3),
+        (100, 1.957_244_568_807_040_6),
+    ];
+    for (instant, expected) in curve {
+        near(found.curves[0][instant], expected, 1e-8);
+    }
+    for (scores, expected) in found.scores.iter().zip([-0.625_714_255_928_577_4, -0.710_350_331_166_813_6]) {
+        near(scores[0], expected, 1e-8);
+    }
 }
-
-const SCIKIT_LEARN_SHARES: [f64; 4] =
-    [0.639_481_946_505_273_7, 0.195_886_227_934_415_1, 0.100_630_985_335_209_31, 0.021_100_911_112_098_754];
 
 /// sleepstudy with a random intercept: statsmodels 0.14.4, `mixedlm("Reaction ~ Days", groups="Subject")`, REML
 /// (tests/reference/cohort_values.py); lme4's REML criterion of the same model is 1786.465.
@@ -106,6 +118,25 @@ fn sleepstudy_as_statsmodels() {
     near(model.sd_strokes, 30.991_24, 1e-4);
     near(model.reml, 1786.465_085, 1e-5);
     assert_eq!(model.coefficients[1].df, 161);
+}
+
+/// Weir 2005 (J Strength Cond Res 19:231), trials A1 and A2 of 8 people; standard error of measurement 7.6 and minimal difference 21 as printed
+/// there (table and numbers from memory). A course of strength testing that teaches with the same table prints F(1, 7) = .530, p = .49 and the
+/// correlation of the mean, consistency, as .973 (.864 to .995), as SPSS gives them.
+#[test]
+fn reliability_of_weirs_example() {
+    let trials = [(146, 140), (148, 152), (170, 152), (90, 99), (157, 145), (156, 153), (176, 167), (205, 218)];
+    let table: Vec<Vec<f64>> = trials.iter().map(|(a, b)| vec![f64::from(*a), f64::from(*b)]).collect();
+    let squares = MeanSquares::new(&table).unwrap();
+    near(squares.between_ratings / squares.residual, 0.530, 5e-4);
+    let mean = squares.intraclass().icc_3_k;
+    near(mean.value, 0.973, 5e-4);
+    near(mean.interval_95[0], 0.864, 5e-4);
+    near(mean.interval_95[1], 0.995, 5e-4);
+    near(squares.intraclass().icc_3_1.value, 0.95, 5e-3);
+    let error = squares.measurement_error(ErrorKind::Consistency);
+    near(error.sem.value, 7.6, 0.05);
+    near(error.minimal_detectable_change.value, 21.0, 0.5);
 }
 
 fn checked(script: &str, arguments: &[&Path]) -> String {

@@ -84,9 +84,13 @@ fn true_px(truth: &Truth, tracks: &Tracks, camera: usize, frame: usize, name: &s
     Some(px.into())
 }
 
-/// What a stroke of about 200 frames comes to, by camera: squared errors of the tip, rings that hold, frames marked.
+/// What a stroke of about 200 frames comes to.
 struct Result {
+    /// Of the tip, by camera.
     errors_px: Vec<Vec<f64>>,
+    /// Errors with the length of the tip's motion blur in that frame, px.
+    by_blur: Vec<(f64, f64)>,
+    /// Unmarked frames whose ring holds the truth, and all of them.
     within: [usize; 2],
     frames: usize,
 }
@@ -132,7 +136,8 @@ fn mark_a_stroke(session: &str, stroke: usize, seed: u64) -> Result {
             found.next.as_ref().map(|n| (&n.camera, n.frame, n.ring_px.map(|r| r.round())))
         );
     }
-    let mut result = Result { errors_px: vec![Vec::new(); cameras.len()], within: [0, 0], frames: 0 };
+    let mut result =
+        Result { errors_px: vec![Vec::new(); cameras.len()], by_blur: Vec::new(), within: [0, 0], frames: 0 };
     for (camera, own) in found.cameras.iter().enumerate() {
         for frame in &own.frames {
             let Some(px) = true_px(&truth, &tracks, camera, frame.frame, "racket_tip") else { continue };
@@ -140,6 +145,11 @@ fn mark_a_stroke(session: &str, stroke: usize, seed: u64) -> Result {
             // No proposal is an error as large as the picture.
             let error = tip.map_or(1000.0, |tip| (tip.px[0] - px[0]).hypot(tip.px[1] - px[1]));
             result.errors_px[camera].push(error);
+            let frame_seconds = truth.cameras[camera].frame_pts_seconds[1] - truth.cameras[camera].frame_pts_seconds[0];
+            if let Some(next) = true_px(&truth, &tracks, camera, frame.frame + 1, "racket_tip") {
+                let per_frame = (next[0] - px[0]).hypot(next[1] - px[1]);
+                result.by_blur.push((per_frame * truth.cameras[camera].exposure_seconds / frame_seconds, error));
+            }
             result.frames += 1;
             if let Some(tip) = tip.filter(|t| t.source != ProposalSource::Marked) {
                 result.within[0] += usize::from(error <= tip.ring_px);
@@ -155,24 +165,43 @@ fn rms(errors: &[f64]) -> f64 {
     (errors.iter().map(|e| e * e).sum::<f64>() / errors.len() as f64).sqrt()
 }
 
-/// Aim, px rms. Not reached: between marks the butt's flow slides along the hand, the tip's is lost where the racket is before the
-/// body, and the course alone cannot tell a swing from sixteen frames.
+/// Aim, px rms.
 const AIM_PX: f64 = 3.0;
 
-/// The tip over a stroke of 200 frames from 8 marked frames per camera, marks at the truth plus 1 px of noise.
+/// Share of unmarked frames whose ring must hold the truth: 95 % are meant; neighbouring frames err together, so that one stroke of some
+/// 385 counts for a few dozen.
+const RING_SHARE: std::ops::RangeInclusive<f64> = 0.9..=1.0;
+
+/// The tip over a stroke of 200 frames from at most 8 marked frames per camera, those that the page asks for; marks at the truth plus 1 px
+/// of noise. One stroke by default; `MIDLINE_TRIALS=7` takes all strokes of the academy.
 #[test]
-#[ignore = "the aim is missed, by some 20 to 40 px; run it to measure"]
+#[ignore = "never yet run through the program: run it with --ignored, then bring it in"]
 fn eight_marked_frames_carry_the_racket_tip_over_a_stroke() {
-    let result = mark_a_stroke("p07-first", 0, 1);
-    let all: Vec<f64> = result.errors_px.concat();
-    println!(
-        "{} frames, tip {:.2} px rms (by camera {:?}; aim 3 px), {} of {} unmarked in their 95 % ring",
-        result.frames,
-        rms(&all),
-        result.errors_px.iter().map(|e| (rms(e) * 100.0).round() / 100.0).collect::<Vec<_>>(),
-        result.within[0],
-        result.within[1]
-    );
-    assert!(result.errors_px.iter().all(|e| e.len() >= 190), "a stroke of about 200 frames");
-    assert!(rms(&all) < AIM_PX);
+    let trials = std::env::var("MIDLINE_TRIALS").ok().and_then(|n| n.parse().ok()).unwrap_or(1);
+    let strokes = ["p07-first", "p12", "p07-second"].into_iter().flat_map(|session| {
+        let truth = academy().join("truth").join(format!("{session}.json"));
+        let truth: Truth = serde_json::from_slice(&std::fs::read(truth).unwrap()).unwrap();
+        (0..truth.strokes.len()).map(move |stroke| (session, stroke))
+    });
+    for (seed, (session, stroke)) in strokes.take(trials).enumerate() {
+        let result = mark_a_stroke(session, stroke, seed as u64 + 1);
+        let all: Vec<f64> = result.errors_px.concat();
+        let share = result.within[0] as f64 / result.within[1] as f64;
+        println!(
+            "{} frames, tip {:.2} px rms (by camera {:?}; aim 3 px), {} of {} unmarked in their 95 % ring",
+            result.frames,
+            rms(&all),
+            result.errors_px.iter().map(|e| (rms(e) * 100.0).round() / 100.0).collect::<Vec<_>>(),
+            result.within[0],
+            result.within[1]
+        );
+        for [from, to] in [[0.0, 0.5], [0.5, 1.5], [1.5, f64::INFINITY]] {
+            let own: Vec<f64> =
+                result.by_blur.iter().filter(|(blur, _)| (from..to).contains(blur)).map(|(_, e)| *e).collect();
+            println!("  blur of {from} to {to} px: {} frames, {:.2} px rms", own.len(), rms(&own));
+        }
+        assert!(result.errors_px.iter().all(|e| e.len() >= 190), "a stroke of about 200 frames");
+        assert!(rms(&all) < AIM_PX, "{session} stroke {stroke}");
+        assert!(RING_SHARE.contains(&share), "{session} stroke {stroke}: {share}");
+    }
 }

@@ -1,4 +1,4 @@
-//! `midline mark` at its gate, and what the stages make of marks.
+//! The marking page in headless Chromium, by clicks and keys, on the demo; and at its gate.
 
 #![allow(clippy::expect_used, clippy::unwrap_used, clippy::panic)] // tests may
 
@@ -9,8 +9,11 @@ use std::process::{Child, Command, Stdio};
 use std::time::Duration;
 
 use midline_session::marks::{FILE_NAME, Marks};
+use midline_session::strokes::EventKind;
 use midline_tests::academy::{copied_session, program};
+use midline_tests::browser::{Browser, Held, Page, Window};
 
+const DESK: Window = Window { width: 1600, height: 900, phone: false };
 /// Decoding, flow and fits on a slow, shared machine.
 const PATIENCE: Duration = Duration::from_secs(240);
 
@@ -32,6 +35,12 @@ impl Marking {
         BufReader::new(process.stdout.as_mut().unwrap()).read_line(&mut address).unwrap();
         Self { process, address: address.trim().to_owned() }
     }
+
+    /// As a crash or the end of power would: nothing is said goodbye to.
+    fn kill(mut self) {
+        self.process.kill().unwrap();
+        self.process.wait().unwrap();
+    }
 }
 
 impl Drop for Marking {
@@ -41,8 +50,144 @@ impl Drop for Marking {
     }
 }
 
+fn ready(page: &mut Page<'_>) {
+    page.wait_until("document.body.dataset.ready === 'yes'", PATIENCE);
+}
+
+fn acts(page: &mut Page<'_>, count: usize) {
+    page.wait_until(&format!("document.body.dataset.acts === '{count}'"), PATIENCE);
+}
+
+fn proposals(page: &mut Page<'_>) {
+    page.wait_until("document.body.dataset.proposals === document.body.dataset.acts", PATIENCE);
+}
+
 fn marks(session: &Path) -> Marks {
     Marks::read(session).unwrap()
+}
+
+/// The pictures of the frames that are said are on the screen.
+fn shown(page: &mut Page<'_>) {
+    let script = "[...document.querySelectorAll('.view p')].every(label => !label.textContent.includes('…'))";
+    page.wait_until(script, PATIENCE);
+}
+
+/// Middle of a camera's canvas in the window.
+fn middle(page: &mut Page<'_>, camera: usize) -> [f64; 2] {
+    let script = format!(
+        "(r => [r.left + r.width / 2, r.top + r.height / 2])(document.querySelectorAll('.view canvas')[{camera}].getBoundingClientRect())"
+    );
+    serde_json::from_value(page.evaluate(&script)).unwrap()
+}
+
+#[test]
+#[ignore = "never yet seen to end green: run it with --ignored and mend what it shows"]
+fn points_court_and_events_are_marked_by_keys_and_clicks_and_survive_every_death() {
+    let (_folder, session) = copied_session("p07-first");
+    let marking = Marking::start(&session);
+    let mut browser = Browser::start();
+    let mut page = browser.open(&marking.address, DESK);
+    ready(&mut page);
+
+    // By keys alone: the butt is chosen at the start; the cross is moved, and Enter marks. Then the throat's turn has come.
+    for _ in 0..3 {
+        page.press("d", &[]);
+    }
+    page.press("s", &[Held::Shift]);
+    page.press("Enter", &[]);
+    acts(&mut page, 1);
+    let first = marks(&session).camera("fence");
+    let (frame, named) = first.points.iter().next().unwrap();
+    let [x, y] = named["racket_butt"].unwrap();
+    // From the middle of 1280 × 720: 639.5 + 3, 359.5 + 10.
+    assert!((x - 642.5).abs() < 1e-9 && (y - 369.5).abs() < 1e-9, "{x} {y}");
+    assert_eq!(page.evaluate("document.querySelector('.point.chosen').innerText"), "2throat");
+
+    // The mark of one picture draws its curve in the other.
+    page.press("1", &[]);
+    page.wait_until("Number(document.querySelectorAll('.view')[1].dataset.curve) > 20", PATIENCE);
+
+    // By clicks: the middle of the other camera's picture is its middle pixel.
+    page.press("3", &[]);
+    let at = middle(&mut page, 1);
+    page.click(at);
+    acts(&mut page, 2);
+    let gate = marks(&session).camera("gate");
+    let (_, named) = gate.points.iter().next().unwrap();
+    let [x, y] = named["racket_tip"].unwrap();
+    assert!((x - 359.5).abs() < 2.0 && (y - 639.5).abs() < 2.0, "{x} {y}");
+
+    // A killed browser and program: everything confirmed is there when both come again.
+    drop(page);
+    drop(browser);
+    marking.kill();
+    let file = session.join(FILE_NAME);
+    let before = marks(&session);
+    // What a program killed in the middle of writing leaves behind.
+    std::fs::OpenOptions::new().append(true).open(&file).unwrap().write_all(b"{\"act\":\"poi").unwrap();
+    let marking = Marking::start(&session);
+    let mut browser = Browser::start();
+    let mut page = browser.open(&marking.address, DESK);
+    ready(&mut page);
+    shown(&mut page);
+    acts(&mut page, 2);
+    assert_eq!(marks(&session), before);
+
+    // Undo, hidden, unmark.
+    page.press("u", &[]);
+    acts(&mut page, 3);
+    assert!(marks(&session).camera("gate").points.is_empty());
+    page.press("z", &[Held::Control]);
+    acts(&mut page, 4);
+    assert!(marks(&session).camera("fence").points.is_empty());
+    page.press("4", &[]);
+    page.press("h", &[]);
+    acts(&mut page, 5);
+    assert_eq!(marks(&session).camera("fence").points[frame]["ball"], None);
+    page.press("x", &[]);
+    acts(&mut page, 6);
+    assert!(marks(&session).camera("fence").points.is_empty());
+
+    // An event: E opens the list, the letter chooses; nine frames on, by single steps.
+    for _ in 0..9 {
+        page.press("ArrowRight", &[]);
+    }
+    shown(&mut page);
+    page.press("e", &[]);
+    page.wait_until("document.getElementById('choice').open", PATIENCE);
+    let letter = page.evaluate(
+        "[...document.querySelectorAll('#choices li')].find(l => l.innerText.endsWith('contact')).querySelector('kbd').innerText",
+    );
+    page.press(letter.as_str().unwrap(), &[]);
+    acts(&mut page, 7);
+    // The letter chose from the list and did nothing else: it once went on to the page, where it hid a point.
+    std::thread::sleep(Duration::from_millis(500));
+    assert_eq!(page.evaluate("document.body.dataset.acts"), "7");
+    let events = marks(&session).events;
+    assert_eq!((events.len(), events[0].kind, events[0].frame), (1, EventKind::Contact, frame + 9));
+
+    // A court point: C, choose the next point, mark it at the cross.
+    page.press("c", &[]);
+    page.press("2", &[]);
+    page.press("Enter", &[]);
+    acts(&mut page, 8);
+    assert_eq!(marks(&session).camera("fence").court.len(), 1);
+    page.press("x", &[]);
+    acts(&mut page, 9);
+    assert_eq!(marks(&session).camera("fence").court.values().next().unwrap(), &None);
+    page.press("c", &[]);
+
+    // N goes to the frame that is asked for.
+    proposals(&mut page);
+    page.press("n", &[]);
+    page.wait_until("document.getElementById('said').innerText.includes('or H if it is hidden')", PATIENCE);
+
+    assert_eq!(page.complaints(), Vec::<String>::new());
+    assert_eq!(page.requests_outside(&[&marking.address]), Vec::<String>::new());
+    assert_eq!(page.accessibility_faults(), Vec::<String>::new());
+    page.press("?", &[]);
+    page.wait_until("document.getElementById('help').open", PATIENCE);
+    assert_eq!(page.accessibility_faults(), Vec::<String>::new());
 }
 
 /// One request, written by hand so that nothing is put right on the way: status and the whole answer.

@@ -54,7 +54,7 @@ fn the_pose_between_the_cameras_is_opencvs() {
     let sightings: Vec<SharedSighting> = left
         .iter()
         .zip(&right)
-        .map(|(left, right)| SharedSighting { views: vec![Some(left.clone()), Some(right.clone())] })
+        .map(|(left, right)| SharedSighting::at_rest(vec![Some(left.clone()), Some(right.clone())]))
         .collect();
     let input = RigInput { lenses: &lenses, boards: Some((&board, &sightings)), court: None, lines: &[] };
 

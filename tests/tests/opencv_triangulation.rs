@@ -34,7 +34,7 @@ fn points_of_two_views_are_opencvs_without_noise_and_better_with_it() {
         })
         .collect();
     let exact = [0, 1].map(|i| project_points(&points, &cameras[i].camera_from_world, &cameras[i].intrinsics).unwrap());
-    let pair = Pair::new([&cameras[0], &cameras[1]], [1.0; 2]).unwrap();
+    let pair = Pair::new([&cameras[0], &cameras[1]]);
     let pose = |c: &Camera| -> Matrix3x4<f64> { c.camera_from_world.to_matrix().fixed_view::<3, 4>(0, 0).into() };
     let poses = cameras.each_ref().map(pose);
     let (mut worst, mut ours_px2, mut theirs_px2) = (0.0_f64, 0.0, 0.0);
@@ -49,7 +49,7 @@ fn points_of_two_views_are_opencvs_without_noise_and_better_with_it() {
         for (index, theirs) in theirs.into_iter().enumerate() {
             let theirs = theirs.unwrap();
             let px = [0, 1].map(|i| Vector2::from(noisy[i][index]));
-            let ours = pair.triangulate(px).unwrap();
+            let ours = pair.triangulate(px, [1.0; 2]).unwrap();
             let views = [0, 1].map(|i| View { camera: &cameras[i], px: px[i], sd_px: 1.0 });
             assert!((triangulate(&views).unwrap().position - ours.position).norm() < 1e-7);
             if noise_px == 0.0 {

@@ -6,9 +6,7 @@ use std::path::Path;
 
 use midline_geometry::RigidTransform;
 use midline_media::PictureFormat;
-use midline_rig::{
-    FoundOnLine, LinePoint, PlayerSettings, RigInput, RigSettings, player_points, refine, solve_on_pictures,
-};
+use midline_rig::{LinePoint, PlayerSettings, RigInput, RigSettings, player_points, refine, solve_on_pictures};
 use midline_session::calibration::{CalibratedCamera, ClockCalibration, LensCalibration, RigCalibration};
 use midline_session::court::Court;
 use midline_session::description::{CameraDescription, Session};
@@ -63,14 +61,11 @@ fn the_players_points_against_the_courts_lines() {
         let pictures: Vec<Vec<u8>> =
             cameras.iter().zip(&footage).map(|(camera, footage)| reference(&session, camera, footage)).collect();
         let marks: Vec<_> = cameras.iter().map(|c| c.court_points.clone()).collect();
-        let look = |camera: usize, pose: &RigidTransform, reach_px: f64| -> Vec<FoundOnLine> {
+        let look = |camera: usize, pose: &RigidTransform, reach_px: f64| -> Vec<LinePoint> {
             let grey = Grey { pixels: &pictures[camera], size_px: footage[camera].size_px };
             court_lines(&grey, &lenses[camera].intrinsics, pose, &court, reach_px)
                 .into_iter()
-                .map(|seen| FoundOnLine {
-                    point: LinePoint { line: seen.line, edge: seen.edge, px: seen.px, sd_px: Some(seen.sd_px) },
-                    px_per_m: seen.px_per_m,
-                })
+                .map(|seen| LinePoint { line: seen.line, edge: seen.edge, px: seen.px, sd_px: Some(seen.sd_px) })
                 .collect()
         };
         let settings = RigSettings::default();

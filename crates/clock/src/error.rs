@@ -107,6 +107,20 @@ pub enum ClockError {
         /// Why motion does not tell.
         motion: String,
     },
+    /// The motion of a board does not join two clips of it.
+    #[error(
+        "cameras \"{reference}\" and \"{camera}\": their shared-board clips cannot be put on one clock by the board's motion: {reason}; \
+         film them with sound and clap three times where both hear it, or carry the board about for some seconds in view of both, each \
+         time to another place"
+    )]
+    BoardsApart {
+        /// One camera.
+        reference: String,
+        /// The other.
+        camera: String,
+        /// Why the motion does not tell.
+        reason: String,
+    },
     /// Signals could not be correlated.
     #[error("camera \"{camera}\": {source}")]
     Correlation {
@@ -121,6 +135,6 @@ impl ClockError {
     /// Whether the footage is in order but cannot carry a common clock; else the input is wrong.
     #[must_use]
     pub fn is_not_measurable(&self) -> bool {
-        matches!(self, Self::NothingInCommon { .. } | Self::Jump { .. })
+        matches!(self, Self::NothingInCommon { .. } | Self::Jump { .. } | Self::BoardsApart { .. })
     }
 }

@@ -5,13 +5,15 @@ use midline_session::calibration::{
     CameraClock, ClockCalibration, ClockEstimate, ClockSource, LensCalibration, ReadOutEstimate, RigCalibration,
     RigCamera,
 };
-use midline_session::footage::SoundTrack;
+use midline_session::footage::{Brightness, SoundTrack};
 use midline_session::keypoints::Keypoints;
 use nalgebra::DMatrix;
 
 use crate::ball;
+use crate::flash::{self, Flash, Rows, flashes};
+use crate::level::median;
 use crate::line::RATE_SD;
-use crate::motion::{ByMotion, CalibrationErrors, Expected, Filmed, Found, MOST_CONTROLS, by_motion};
+use crate::motion::{ByMotion, CalibrationErrors, Expected, Filmed, Found, MOST_CONTROLS, by_motion, usual_read_out};
 use crate::sound::{self, CameraSound};
 use crate::{ClockError, Surroundings};
 
@@ -24,6 +26,30 @@ pub struct ClockCamera<'a> {
     pub sound: Option<&'a SoundTrack>,
     /// Lens, pose, read-out and points, if they are known.
     pub view: Option<CameraView<'a>>,
+    /// Where to look for flashes, if the pictures are to be searched for them.
+    pub flashes: Option<Flashes<'a>>,
+}
+
+/// Pictures that may show a flash.
+#[derive(Debug, Clone, Copy)]
+pub struct Flashes<'a> {
+    /// How bright the frames are.
+    pub brightness: &'a Brightness,
+    /// The read-out, seconds; `None` where it is not known.
+    pub read_out_seconds: Option<f64>,
+}
+
+impl Flashes<'_> {
+    /// The flashes, with the read-out that was given, else with the one that motion found.
+    pub(crate) fn of(&self, found_seconds: Option<f64>) -> Vec<Flash> {
+        let spacing = median(&self.brightness.pts_seconds.windows(2).map(|w| w[1] - w[0]).collect::<Vec<_>>());
+        let (usual, usual_sd) = usual_read_out(spacing);
+        let rows = match self.read_out_seconds.or(found_seconds) {
+            Some(read_out_seconds) => Rows { read_out_seconds, sd_seconds: 0.0 },
+            None => Rows { read_out_seconds: usual, sd_seconds: usual_sd },
+        };
+        flashes(self.brightness, rows)
+    }
 }
 
 /// How a camera sees and what it saw.
@@ -60,7 +86,8 @@ const AGREE_SDS: f64 = 3.0;
 ///
 /// Sound gives offset and rate with an allowance for the phones' latency; motion, where two cameras with known lens and pose
 /// see the same points move, gives the offset of the pictures themselves, and decides. Kinks of the ball's path are a third
-/// estimate that is compared. Without common sound motion alone decides, without motion sound alone.
+/// estimate that is compared, flashes a fourth. Without common sound motion alone decides, without motion sound alone, without
+/// either a flash.
 ///
 /// # Errors
 /// With fewer than two cameras; when the same recording was given twice; when a clock jumps; when a camera's sound shares
@@ -86,10 +113,14 @@ pub fn session_clock(
     // A sound clock counts against this reference only where the reference itself was heard.
     let sounds: Vec<Option<&CameraClock>> =
         cameras.iter().map(|c| sound_of(reference.name).and_then(|_| sound_of(c.name))).collect();
-    let motion = motion_of(cameras, rig, &sounds);
+    let flashed = by_flashes(cameras);
+    // A clock from flashes helps motion where there is no sound.
+    let before: Vec<Option<&CameraClock>> =
+        sounds.iter().zip(&flashed).map(|(sound, flash)| sound.or(flash.as_ref())).collect();
+    let motion = motion_of(cameras, rig, &before);
     let mut remarks: Vec<String> = by_sound.as_ref().map_or_else(Vec::new, |clock| clock.remarks.clone());
     for camera in cameras.iter().filter(|c| c.sound.is_none()) {
-        remarks.push(format!("Camera {}: no sound; its clock rests on motion.", camera.name));
+        remarks.push(format!("Camera {}: no sound; its clock rests on what was seen.", camera.name));
     }
     remarks.extend(motion.remarks.iter().cloned());
     let mut clocks = Vec::new();
@@ -98,8 +129,11 @@ pub fn session_clock(
             clocks.push(reference_clock(camera.name));
             continue;
         }
-        let (clock, said) =
-            decide(camera.name, reference.name, sounds[index], &motion.cameras[index], motion.noise_px)?;
+        let decided = decide(camera.name, reference.name, sounds[index], &motion.cameras[index], motion.noise_px);
+        let (clock, said) = match (decided, &flashed[index]) {
+            (Err(ClockError::NothingInCommon { motion, .. }), Some(flash)) => flash_alone(flash, &motion),
+            (decided, _) => decided?,
+        };
         remarks.push(said);
         clocks.push(clock);
     }
@@ -121,7 +155,35 @@ pub fn session_clock(
     }
     let mut clock = ClockCalibration { reference: reference.name.to_owned(), cameras: clocks, read_outs, remarks };
     ball::compare(&mut clock, cameras);
+    flash::compare(&mut clock, cameras);
     Ok(clock)
+}
+
+/// The clocks from flashes alone, in the cameras' order.
+fn by_flashes(cameras: &[ClockCamera]) -> Vec<Option<CameraClock>> {
+    let seen: Vec<Vec<Flash>> =
+        cameras.iter().map(|c| c.flashes.map_or_else(Vec::new, |flashes| flashes.of(None))).collect();
+    let Some(reference) = seen.first() else { return Vec::new() };
+    let clocks = cameras.iter().zip(&seen).enumerate().map(|(index, (camera, own))| {
+        if index == 0 {
+            return (!own.is_empty()).then(|| reference_clock(camera.name));
+        }
+        flash::clock_from(camera.name, reference, own)
+    });
+    clocks.collect()
+}
+
+/// The clock of a camera that only flashes join to the others.
+fn flash_alone(flash: &CameraClock, motion: &str) -> (CameraClock, String) {
+    let said = format!(
+        "Camera {}: {} flash(es) say {:.2} ± {:.2} ms; there is no common sound to compare with, and motion does not tell \
+         ({motion}).",
+        flash.camera,
+        flash.estimates.iter().map(|e| e.n).sum::<usize>(),
+        flash.offset_seconds * 1e3,
+        flash.estimates.iter().map(|e| e.sd_seconds).fold(0.0, f64::max) * 1e3
+    );
+    (flash.clone(), said)
 }
 
 pub(crate) fn reference_clock(name: &str) -> CameraClock {
@@ -380,6 +442,7 @@ mod tests {
             .map(|i| ClockCamera {
                 name: names[i],
                 sound: None,
+                flashes: None,
                 view: Some(CameraView {
                     lens: &lenses[i],
                     pose: &poses[i],

@@ -1,5 +1,6 @@
-//! The session clock: time offset and rate of each camera against the first, from sound, motion and the ball's kinks, compared
-//! ([`session_clock`]); and the moments of impact that the microphones heard.
+//! The session clock: time offset and rate of each camera against the first, from sound, motion, flashes and the ball's kinks,
+//! compared ([`session_clock`]); a clock of shared-board clips ([`from_sound`], [`from_boards`]); and the moments of impact that
+//! the microphones heard.
 //!
 //! # Conventions
 //!
@@ -10,9 +11,11 @@
 //! - Lengths in metres: the travel time of sound needs a metric rig.
 
 mod ball;
+mod boards;
 mod epipolar;
 mod error;
 mod estimate;
+mod flash;
 mod impacts;
 mod level;
 mod line;
@@ -23,10 +26,12 @@ mod onsets;
 mod path;
 mod sound;
 mod sound_network;
+mod sound_overlap;
 mod surroundings;
 
+pub use boards::{BoardClip, from_boards};
 pub use error::ClockError;
-pub use estimate::{CameraView, ClockCamera, session_clock};
+pub use estimate::{CameraView, ClockCamera, Flashes, session_clock};
 pub use impacts::{Impact, impacts};
 pub use onsets::{Onset, onsets};
 pub use sound::{CameraSound, LATENCY_SD_SECONDS, PATH_SD_SECONDS, from_sound};

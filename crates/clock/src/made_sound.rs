@@ -94,6 +94,40 @@ impl Scene {
     }
 }
 
+/// A phone's microphone and gain control: a band of its own, and a gain that follows the loudness (attack 5 ms, release
+/// 300 ms; common practice).
+pub(crate) fn through_phone(track: &SoundTrack, low_hz: f64, high_hz: f64) -> SoundTrack {
+    let share = |hz: f64| 1.0 - (-std::f64::consts::TAU * hz / track.sample_rate_hz).exp();
+    let (low, high) = (share(low_hz), share(high_hz));
+    let (attack, release) = (share(1.0 / (std::f64::consts::TAU * 0.005)), share(1.0 / (std::f64::consts::TAU * 0.3)));
+    let (mut slow, mut smooth, mut loudness) = (0.0, 0.0, 0.0);
+    let samples = track.samples.iter().map(|sample| {
+        let sample = f64::from(*sample);
+        slow += low * (sample - slow);
+        smooth += high * (sample - slow - smooth);
+        loudness += if smooth.abs() > loudness { attack } else { release } * (smooth.abs() - loudness);
+        (0.1 * smooth / (0.02 + loudness)) as f32
+    });
+    SoundTrack { samples: samples.collect(), ..*track }
+}
+
+/// A crowd: noise between 300 Hz and 3 kHz that swells, of the given root mean square.
+pub(crate) fn with_crowd(track: &mut SoundTrack, seed: u64, rms: f64) {
+    let mut random = StdRng::seed_from_u64(seed);
+    let mut noise: Vec<f64> =
+        (0..track.samples.len()).map(|_| Distribution::<f64>::sample(&StandardNormal, &mut random)).collect();
+    let (mut slow, mut smooth) = (0.0, 0.0);
+    for (index, sample) in noise.iter_mut().enumerate() {
+        slow += 0.04 * (*sample - slow);
+        smooth += 0.33 * (*sample - slow - smooth);
+        *sample = smooth * (1.0 + 0.7 * (9.0 * index as f64 / track.sample_rate_hz + seed as f64).sin());
+    }
+    let own = (noise.iter().map(|n| n * n).sum::<f64>() / noise.len() as f64).sqrt();
+    for (sample, noise) in track.samples.iter_mut().zip(noise) {
+        *sample += (noise * rms / own) as f32;
+    }
+}
+
 /// The track after a phone's sound codec: AAC at 96 kbit/s by ffmpeg, there and back. The stream carries no edit list, so
 /// the encoder's priming of 1024 samples is taken off here.
 pub(crate) fn through_aac(track: &SoundTrack) -> SoundTrack {

@@ -2,17 +2,19 @@
 //!
 //! Coarse: the curves of loudness rises of both tracks are correlated over all offsets. Fine: around single sounds the
 //! samples themselves are correlated (generalised cross-correlation with phase transform, Knapp & Carter 1976), and a robust
-//! line through these local offsets gives offset and rate. An offset counts only if enough single sounds agree with it.
+//! line through these local offsets gives offset and rate. An offset counts only if enough single sounds agree with it. The
+//! whole overlap, correlated at once ([`crate::sound_overlap`]), checks it, and finds it where no single sounds stand out.
 
 use midline_session::calibration::{CameraClock, ClockCalibration, ClockEstimate, ClockSource};
 use midline_session::footage::SoundTrack;
-use midline_signal::correlation::Correlator;
+use midline_signal::correlation::{CorrelationError, Correlator, Peak};
 use rayon::iter::{IntoParallelRefIterator, ParallelIterator};
 
 use crate::estimate::reference_clock;
 use crate::level::{BAND_HZ, band_limited, energies, median};
 use crate::line::{self, Line};
 use crate::sound_network::{Joined, Link, joined, loops};
+use crate::sound_overlap::{Overlap, overlap};
 use crate::surroundings::LEFT_SD_SECONDS;
 use crate::{ClockError, Surroundings, onsets};
 
@@ -46,7 +48,7 @@ const SEARCH_SECONDS: f64 = 0.03;
 const LEAST_PROMINENCE: f64 = 6.0;
 const LEAST_RATIO: f64 = 1.2;
 /// Distance within which a second peak belongs to the first, seconds.
-const SAME_PEAK_SECONDS: f64 = 0.0005;
+pub(crate) const SAME_PEAK_SECONDS: f64 = 0.0005;
 /// How far a single sound may lie from the line to agree with it, seconds. Sounds of one place agree closely; those of
 /// different places differ by the way that the sound travels. The narrowest that makes the agreement least likely counts.
 const AGREES_SECONDS: [f64; 4] = [0.000_5, 0.001, 0.003, 0.006];
@@ -62,6 +64,12 @@ const LONE_RATIO: f64 = 1.6;
 const LONE_ADVANTAGE: f64 = 1.4;
 /// Standard deviation of an offset that rests on one sound, seconds: nothing tells whether it is that of a direct way.
 const LONE_SD_SECONDS: f64 = 0.004;
+/// How far the whole overlap may lie from the single sounds besides what both state, seconds and standard deviations: sounds
+/// of different places travel differently (2 m of path).
+const OVERLAP_SECONDS: f64 = 0.006;
+const OVERLAP_SDS: f64 = 3.0;
+/// Coarse offsets that the whole overlap is tried at where single sounds do not tell.
+const OVERLAP_CANDIDATES: usize = 4;
 
 /// Power of the difference of two tracks, as a share of their own, below which they are the same recording: a copy that was
 /// encoded again differs by some hundredths, two microphones by more than their own.
@@ -119,7 +127,9 @@ pub(crate) fn clocks(
             Err(error) => return Err(error),
         };
         let common_sd_seconds = if matched.corrected { LEFT_SD_SECONDS } else { PATH_SD_SECONDS };
-        remarks.push(matched.remark(listened[first].camera, listened[second].camera));
+        let (one, two) = (listened[first].camera, listened[second].camera);
+        remarks.push(matched.remark(one, two));
+        remarks.extend(matched.check_remark(one, two));
         sounds[first] += matched.agreeing;
         sounds[second] += matched.agreeing;
         links.push(Link { first, second, line: matched.line, common_sd_seconds });
@@ -144,7 +154,16 @@ pub(crate) fn clocks(
 fn pair(first: &Listened, second: &Listened, surroundings: Option<&Surroundings>) -> Result<Matched, ClockError> {
     let mut matched = matched(first, second)?;
     refuse_same_sound(first, second, &matched)?;
-    matched.corrected = surroundings.is_some_and(|s| matched.correct_travel(s, first.camera, second.camera));
+    // The whole overlap has no single places that its sounds came from.
+    let single = !matches!(matched.overlap, Some((_, Check::Alone)));
+    matched.corrected = single && surroundings.is_some_and(|s| matched.correct_travel(s, first.camera, second.camera));
+    // A contradiction of the whole overlap widens the offset by itself.
+    if let Some((overlap, check @ Check::Against { apart, .. })) = &matched.overlap
+        && overlap.is_clear()
+        && !check.agrees()
+    {
+        matched.line.covariance[0][0] += apart * apart;
+    }
     Ok(matched)
 }
 
@@ -188,10 +207,10 @@ fn loop_remarks(listened: &[Listened], links: &[Link]) -> Vec<String> {
 }
 
 /// A track made ready for comparison.
-struct Listened<'a> {
+pub(crate) struct Listened<'a> {
     camera: &'a str,
-    start_seconds: f64,
-    rate_hz: f64,
+    pub(crate) start_seconds: f64,
+    pub(crate) rate_hz: f64,
     samples: Vec<f64>,
     /// Rise of loudness per step.
     rises: Vec<f64>,
@@ -201,7 +220,7 @@ struct Listened<'a> {
 
 impl<'a> Listened<'a> {
     /// `rate_hz`: the rate that the samples are brought to, the track's own when `None`.
-    fn to(sound: &CameraSound<'a>, rate_hz: Option<f64>) -> Result<Self, ClockError> {
+    pub(crate) fn to(sound: &CameraSound<'a>, rate_hz: Option<f64>) -> Result<Self, ClockError> {
         let (camera, track) = (sound.camera, sound.track);
         let seconds = track.samples.len() as f64 / track.sample_rate_hz;
         if seconds.is_nan() || seconds < LEAST_SECONDS {
@@ -224,15 +243,21 @@ impl<'a> Listened<'a> {
         })
     }
 
-    fn end_seconds(&self) -> f64 {
+    pub(crate) fn end_seconds(&self) -> f64 {
         self.start_seconds + self.samples.len() as f64 / self.rate_hz
     }
 
     /// The samples between two times, faded in and out, and the time of the first; `None` when the track does not reach.
     fn window(&self, from: f64, to: f64) -> Option<(f64, Vec<f64>)> {
         let index = |t: f64| ((t - self.start_seconds) * self.rate_hz).round();
-        let (first, last) = (index(from), index(to));
-        if first < 0.0 || last > self.samples.len() as f64 || last <= first {
+        self.part(from, (index(to) - index(from)).max(0.0) as usize)
+    }
+
+    /// As many samples from a time on, likewise.
+    pub(crate) fn part(&self, from: f64, count: usize) -> Option<(f64, Vec<f64>)> {
+        let first = ((from - self.start_seconds) * self.rate_hz).round();
+        let last = first + count as f64;
+        if first < 0.0 || last > self.samples.len() as f64 || count == 0 {
             return None;
         }
         let mut part = self.samples[first as usize..last as usize].to_vec();
@@ -298,6 +323,27 @@ struct Matched {
     lone: Option<Lone>,
     /// Whether the sound's travel has been taken off.
     corrected: bool,
+    /// What the whole overlap says, and how single sounds lie to it.
+    overlap: Option<(Overlap, Check)>,
+}
+
+/// Single sounds against the whole overlap.
+#[derive(Debug, Clone, Copy)]
+enum Check {
+    /// There are none: the offset is the whole overlap's.
+    Alone,
+    /// Offset from single sounds in their middle, by how much the whole overlap's is larger, and the standard deviation of
+    /// that, seconds.
+    Against { offset: f64, apart: f64, sd: f64 },
+}
+
+impl Check {
+    fn agrees(&self) -> bool {
+        match self {
+            Self::Alone => true,
+            Self::Against { apart, sd, .. } => apart.abs() <= OVERLAP_SECONDS + OVERLAP_SDS * sd,
+        }
+    }
 }
 
 /// One sound that both tracks hold.
@@ -317,11 +363,11 @@ fn matched(reference: &Listened, other: &Listened) -> Result<Matched, ClockError
         .phase_correlation(&reference.rises, &other.rises, lags, 0.002..0.4)
         .map_err(correlation)?
         .peaks(CANDIDATES, CANDIDATE_SECONDS / STEP_SECONDS);
+    let offset_of = |peak: &Peak| reference.start_seconds - other.start_seconds + peak.lag_samples * STEP_SECONDS;
     let mut best: Option<Matched> = None;
     let mut others: Vec<Matched> = Vec::new();
     for peak in &coarse {
-        let offset = reference.start_seconds - other.start_seconds + peak.lag_samples * STEP_SECONDS;
-        let candidate = compared(&mut correlator, reference, other, offset).map_err(correlation)?;
+        let candidate = compared(&mut correlator, reference, other, offset_of(peak)).map_err(correlation)?;
         // Nearly all sounds agree: no other offset can have many.
         let certain = candidate.is_enough() && 10 * candidate.agreeing > 9 * candidate.tried;
         let better = best.as_ref().is_none_or(|b| candidate.chance_log10 < b.chance_log10);
@@ -333,22 +379,47 @@ fn matched(reference: &Listened, other: &Listened) -> Result<Matched, ClockError
     match best {
         Some(found) if found.is_enough() => {
             refuse_jump(reference.camera, other.camera, &found, &others)?;
-            Ok(found)
+            let all = overlap(reference, other, found.line.at(found.line.centre)).map_err(correlation)?;
+            Ok(found.checked(all))
         }
         found => match alone(found.iter().chain(&others)) {
-            Some((of, lone)) => Ok(Matched::of_one(of, lone)),
-            None => Err(ClockError::NoCommonSound {
-                reference: reference.camera.to_owned(),
-                camera: other.camera.to_owned(),
-                offset_seconds: found.as_ref().map_or(0.0, |f| f.line.at(f.line.centre)),
-                overlap_seconds: found.as_ref().map_or(0.0, |f| f.overlap_seconds),
-                agreeing: found.as_ref().map_or(0, |f| f.agreeing),
-                tried: found.as_ref().map_or(0, |f| f.tried),
-                chance_log10: found.as_ref().map_or(0.0, |f| f.chance_log10),
-                needed_log10: LEAST_UNLIKELY,
-            }),
+            Some((of, lone)) => {
+                let all = overlap(reference, other, lone.point.1).map_err(correlation)?;
+                Ok(Matched::of_one(of, lone).checked(all))
+            }
+            None => {
+                let offsets = coarse.iter().take(OVERLAP_CANDIDATES).map(offset_of);
+                let clearest = clearest_overlap(reference, other, offsets).map_err(correlation)?;
+                clearest.filter(Overlap::is_enough).map(Matched::of_overlap).ok_or_else(|| ClockError::NoCommonSound {
+                    reference: reference.camera.to_owned(),
+                    camera: other.camera.to_owned(),
+                    offset_seconds: found.as_ref().map_or(0.0, |f| f.line.at(f.line.centre)),
+                    overlap_seconds: found.as_ref().map_or(0.0, |f| f.overlap_seconds),
+                    agreeing: found.as_ref().map_or(0, |f| f.agreeing),
+                    tried: found.as_ref().map_or(0, |f| f.tried),
+                    chance_log10: found.as_ref().map_or(0.0, |f| f.chance_log10),
+                    needed_log10: LEAST_UNLIKELY,
+                })
+            }
         },
     }
+}
+
+/// Of some coarse offsets the one at which the whole overlap has the highest peak.
+fn clearest_overlap(
+    reference: &Listened,
+    other: &Listened,
+    offsets: impl Iterator<Item = f64>,
+) -> Result<Option<Overlap>, CorrelationError> {
+    let mut best: Option<Overlap> = None;
+    for offset in offsets {
+        let found = overlap(reference, other, offset)?;
+        let height = |overlap: &Option<Overlap>| overlap.as_ref().map_or(0.0, |o| o.prominence);
+        if height(&found) > height(&best) {
+            best = found;
+        }
+    }
+    Ok(best)
 }
 
 /// The one sound that both tracks hold for certain, with the comparison that found it.
@@ -425,13 +496,78 @@ impl Matched {
             chance_log10: compared.chance_log10,
             lone: Some(lone),
             corrected: false,
+            overlap: None,
         }
+    }
+
+    /// What the whole overlap tells without single sounds; its sections stand for them.
+    fn of_overlap(overlap: Overlap) -> Self {
+        let residuals: Vec<f64> = overlap.points.iter().map(|(x, y)| y - overlap.line.at(*x)).collect();
+        Self {
+            line: overlap.line,
+            points: overlap.points.clone(),
+            agreeing: overlap.points.len(),
+            tried: overlap.sections,
+            overlap_seconds: overlap.seconds,
+            scatter_seconds: crate::level::robust_sd(&residuals, 0.0),
+            chance_log10: 0.0,
+            lone: None,
+            corrected: false,
+            overlap: Some((overlap, Check::Alone)),
+        }
+    }
+
+    /// Holds the single sounds against the whole overlap.
+    fn checked(mut self, overlap: Option<Overlap>) -> Self {
+        self.overlap = overlap.map(|overlap| {
+            let pts = self.line.centre;
+            let variance = |line: &Line| line.covariance[0][0] + (pts - line.centre).powi(2) * line.covariance[1][1];
+            let offset = self.line.at(pts);
+            let (apart, sd) = (overlap.line.at(pts) - offset, (variance(&self.line) + variance(&overlap.line)).sqrt());
+            (overlap, Check::Against { offset, apart, sd })
+        });
+        self
+    }
+
+    /// How single sounds lie to the whole overlap, a sentence.
+    fn check_remark(&self, first: &str, second: &str) -> Option<String> {
+        let (overlap, check) = self.overlap.as_ref()?;
+        let Check::Against { offset, apart, sd } = check else { return None };
+        let (seconds, peak) = (overlap.seconds, overlap.prominence);
+        if !overlap.is_clear() {
+            return Some(format!(
+                "Cameras {first} and {second}: {seconds:.0} s in common, correlated at once, show no clear peak ({peak:.1} times its \
+                 surroundings); the offset rests on single sounds."
+            ));
+        }
+        let verdict = if check.agrees() {
+            "they agree"
+        } else {
+            "they DISAGREE, and the offset is stated wider: check that both clips are whole"
+        };
+        Some(format!(
+            "Cameras {first} and {second}: single sounds say {:.2} ms, {seconds:.0} s in common at once {:.2} ms (difference {:+.3} ± \
+             {:.3} ms, peak {peak:.0} times its surroundings); {verdict}.",
+            offset * 1e3,
+            (offset + apart) * 1e3,
+            apart * 1e3,
+            sd * 1e3
+        ))
     }
 
     fn remark(&self, first: &str, second: &str) -> String {
         let (fitted_rate_sd, travel) =
             (self.line.covariance[1][1].sqrt() * 1e6, if self.corrected { "taken off" } else { "not known" });
-        let rests = if self.agreeing == 1 {
+        let rests = if let Some((overlap, Check::Alone)) = &self.overlap {
+            format!(
+                "no single sounds stand out; all that both hear, correlated at once, gives the offset (peak {:.0} times its surroundings; {} \
+                 of {} sections agree, scatter {:.2} ms)",
+                overlap.prominence,
+                self.agreeing,
+                self.tried,
+                self.scatter_seconds * 1e3
+            )
+        } else if self.agreeing == 1 {
             format!(
                 "one sound, recognised by its shape (its peak is {:.0} times its surroundings), gives the offset to {:.0} ms; clap three \
                  times for more",
@@ -487,7 +623,7 @@ fn compared(
     reference: &Listened,
     other: &Listened,
     offset: f64,
-) -> Result<Matched, midline_signal::correlation::CorrelationError> {
+) -> Result<Matched, CorrelationError> {
     let from = reference.start_seconds.max(other.start_seconds + offset);
     let to = reference.end_seconds().min(other.end_seconds() + offset);
     let search = SEARCH_SECONDS + line::RATE_SD * (to - from).max(0.0);
@@ -512,7 +648,7 @@ fn compared(
         let found = match correlator.phase_correlation(&first, &second, lags, band.clone()) {
             Ok(found) => found,
             // Nothing to hear in this window.
-            Err(midline_signal::correlation::CorrelationError::Silent { .. }) => continue,
+            Err(CorrelationError::Silent { .. }) => continue,
             Err(e) => return Err(e),
         };
         let rms = (found.values.iter().map(|v| v * v).sum::<f64>() / found.values.len().max(1) as f64).sqrt();
@@ -542,6 +678,7 @@ fn compared(
         chance_log10,
         lone,
         corrected: false,
+        overlap: None,
     })
 }
 
@@ -598,7 +735,7 @@ fn centres(reference: &Listened, from: f64, to: f64) -> Vec<f64> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::made_sound::{Scene, Sound, through_aac};
+    use crate::made_sound::{Scene, Sound, through_aac, through_phone, with_crowd};
 
     /// Strokes and bounces of a rally with irregular pauses.
     fn rally(seconds: f64, seed: f64) -> Scene {
@@ -647,7 +784,8 @@ mod tests {
         assert_eq!((clock.reference.as_str(), clock.cameras[0].source), ("a", ClockSource::Reference));
         assert_eq!((clock.cameras[0].offset_seconds, clock.cameras[0].rate), (0.0, 1.0));
         assert_eq!(clock.cameras[1].source, ClockSource::Sound);
-        println!("{}", clock.remarks[0]);
+        println!("{}\n{}", clock.remarks[0], clock.remarks[1]);
+        assert!(clock.remarks[1].contains("in common at once") && clock.remarks[1].contains("they agree"));
         check(&clock.cameras[1], 2.37, 1.0 + 30e-6, 50.0, "60 s, 30 ppm");
         let ppm = clock.cameras[1].covariance[1][1].sqrt() * 1e6;
         assert!(ppm < 5.0, "a minute resolves the rate to a few ppm: {ppm}");
@@ -711,42 +849,6 @@ mod tests {
             );
             assert!(error.abs() < 1e-3 && clock.remarks[0].contains("one sound"));
             assert!(of_one.sd_seconds(pts) > 0.0154 && of_one.covariance[1][1].sqrt() > 40e-6);
-        }
-    }
-
-    /// A phone's microphone and gain control: a band of its own, and a gain that follows the loudness (attack 5 ms, release
-    /// 300 ms; common practice).
-    fn through_phone(track: &SoundTrack, low_hz: f64, high_hz: f64) -> SoundTrack {
-        let share = |hz: f64| 1.0 - (-std::f64::consts::TAU * hz / track.sample_rate_hz).exp();
-        let (low, high) = (share(low_hz), share(high_hz));
-        let (attack, release) =
-            (share(1.0 / (std::f64::consts::TAU * 0.005)), share(1.0 / (std::f64::consts::TAU * 0.3)));
-        let (mut slow, mut smooth, mut loudness) = (0.0, 0.0, 0.0);
-        let samples = track.samples.iter().map(|sample| {
-            let sample = f64::from(*sample);
-            slow += low * (sample - slow);
-            smooth += high * (sample - slow - smooth);
-            loudness += if smooth.abs() > loudness { attack } else { release } * (smooth.abs() - loudness);
-            (0.1 * smooth / (0.02 + loudness)) as f32
-        });
-        SoundTrack { samples: samples.collect(), ..*track }
-    }
-
-    /// A crowd: noise between 300 Hz and 3 kHz that swells, of the given root mean square.
-    fn with_crowd(track: &mut SoundTrack, seed: u64, rms: f64) {
-        let mut random = <rand::rngs::StdRng as rand::SeedableRng>::seed_from_u64(seed);
-        let mut noise: Vec<f64> = (0..track.samples.len())
-            .map(|_| rand_distr::Distribution::<f64>::sample(&rand_distr::StandardNormal, &mut random))
-            .collect();
-        let (mut slow, mut smooth) = (0.0, 0.0);
-        for (index, sample) in noise.iter_mut().enumerate() {
-            slow += 0.04 * (*sample - slow);
-            smooth += 0.33 * (*sample - slow - smooth);
-            *sample = smooth * (1.0 + 0.7 * (9.0 * index as f64 / track.sample_rate_hz + seed as f64).sin());
-        }
-        let own = (noise.iter().map(|n| n * n).sum::<f64>() / noise.len() as f64).sqrt();
-        for (sample, noise) in track.samples.iter_mut().zip(noise) {
-            *sample += (noise * rms / own) as f32;
         }
     }
 

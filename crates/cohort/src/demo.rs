@@ -5,13 +5,15 @@
 
 use midline_session::Provenance;
 use midline_session::description::Handedness;
-use midline_session::strokes::{Curve, Event, EventKind, Measure, Outcome, Stroke, Strokes};
+use midline_session::strokes::{
+    Answers, Curve, Event, EventKind, KindOfStroke, Measure, Outcome, Stroke, StrokeKind, Strokes,
+};
 use rand::rngs::StdRng;
 use rand::{RngExt, SeedableRng};
 use rand_distr::{Distribution, StandardNormal};
 use serde::Serialize;
 
-use crate::store::{COHORT_SCHEMA, MeasuredSession};
+use crate::store::MeasuredSession;
 
 /// Players of the made-up cohort.
 pub const PLAYERS: usize = 40;
@@ -136,6 +138,9 @@ pub fn sessions(seed: u64) -> Vec<MeasuredSession> {
             let strokes = (1..=6)
                 .map(|number| stroke(&mut random, number, &code, visit, style, level, &draws, &of_player))
                 .collect();
+            let kinds = (1..=6)
+                .map(|stroke| KindOfStroke { stroke, kind: StrokeKind::Forehand, because: "made up".to_owned() })
+                .collect();
             all.push(MeasuredSession {
                 study: STUDY.to_owned(),
                 player: code.clone(),
@@ -144,9 +149,14 @@ pub fn sessions(seed: u64) -> Vec<MeasuredSession> {
                 level: Some(LEVELS[level].to_owned()),
                 age_group: Some(["14-16", "17-20"][player % 2].to_owned()),
                 recorded: Some(format!("2026-{:02}-{:02}", 4 + 2 * visit, 1 + player % 28)),
-                strokes: Strokes { strokes, over_strokes: Vec::new(), remarks: Vec::new(), answers: Default::default() },
+                strokes: Strokes {
+                    strokes,
+                    over_strokes: Vec::new(),
+                    remarks: Vec::new(),
+                    answers: Answers { kinds, ..Answers::default() },
+                },
                 provenance: Provenance {
-                    schema: COHORT_SCHEMA,
+                    schema: midline_session::SCHEMA_VERSION,
                     program: env!("CARGO_PKG_VERSION").to_owned(),
                     stage: "made-up cohort".to_owned(),
                     inputs: std::collections::BTreeMap::new(),

@@ -111,6 +111,15 @@ pub enum CohortError {
         /// What the engine says, and what to do.
         reason: String,
     },
+    /// A cluster, its scheduler or an executor cannot do what is asked.
+    #[cfg(feature = "cluster")]
+    #[error("cluster {address}: {reason}")]
+    Cluster {
+        /// Its address.
+        address: String,
+        /// What is wrong and what to do.
+        reason: String,
+    },
     /// There is nothing to compute from.
     #[error("{what}: {reason}")]
     TooFew {

@@ -1,4 +1,4 @@
-//! Optical flow carries marked points forward and backward to the frames between.
+//! Optical flow carries marked points forward and backward to the frames between: the ball, and the racket of cameras that are not calibrated.
 
 use std::collections::BTreeMap;
 
@@ -126,7 +126,7 @@ fn one_way(
             _ => velocity.map_or(px, |v| [px[0] + v[0] * seconds, px[1] + v[1] * seconds]),
         };
         let (turn, growth) = turned(here.and_then(|e| e.line_px), there.and_then(|e| e.line_px));
-        let (first, second) = (film.grey(last)?, film.grey(frame)?);
+        let (first, second) = (film.planes(last)?, film.planes(frame)?);
         let (first, second) = (film.as_grey(&first), film.as_grey(&second));
         let request = FlowRequest { from_px: px, guess_px: guess, turn, growth };
         let Some(flow) = follow_patch(&first, &second, Some(&background), &request) else { return Ok(()) };

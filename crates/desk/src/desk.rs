@@ -13,6 +13,7 @@ use serde::Serialize;
 
 use crate::film::Film;
 use crate::propose::{Passage, Proposals, propose};
+use crate::racket::Memory;
 use crate::{DeskError, EpipolarCurve, epipolar_curve};
 
 /// The calibrated cameras in the order of the description, or why there are none yet.
@@ -53,6 +54,7 @@ pub struct Desk {
     known_events: Vec<KnownEvent>,
     recalibrate: Recalibrate,
     journal: Mutex<Journal>,
+    followed: Mutex<Memory>,
 }
 
 fn locked<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
@@ -83,6 +85,7 @@ impl Desk {
             known_events,
             recalibrate,
             journal: Mutex::new(journal),
+            followed: Mutex::default(),
         })
     }
 
@@ -94,6 +97,11 @@ impl Desk {
 
     pub(crate) fn court(&self) -> Option<&Court> {
         self.court.as_ref()
+    }
+
+    /// What was followed between marks so far.
+    pub(crate) fn followed(&self) -> &Mutex<Memory> {
+        &self.followed
     }
 
     pub(crate) fn films(&self) -> &[Film] {
@@ -117,6 +125,7 @@ impl Desk {
     pub fn recalibrate(&self) -> Arc<Calibrated> {
         let solved = Arc::new((self.recalibrate)());
         *locked(&self.calibrated) = Arc::clone(&solved);
+        *locked(&self.followed) = Memory::default();
         solved
     }
 
@@ -215,7 +224,7 @@ impl Desk {
         propose(self, &self.marks().1, passage)
     }
 
-    /// Keeps what optical flow carried in a passage: from now on these are keypoints of the session. One act per camera and point.
+    /// Keeps what the pictures carried in a passage: from now on these are keypoints of the session. One act per camera and point.
     ///
     /// # Errors
     /// As [`Desk::proposals`] and [`Desk::act`].

@@ -2,14 +2,14 @@
 //!
 //! [`Desk`] holds a session's pictures, cameras and marks; [`serve`] shows it on loopback. The page shows all cameras on the
 //! session clock. From a mark in one picture, [`epipolar_curve`] draws where the point must lie in another; from some marked
-//! frames, [`propose`] carries the points to the others by optical flow, the rigid racket and the course in 3D, each with a
+//! frames, [`propose`] carries the points to the others by the racket's outline, optical flow and the course in 3D, each with a
 //! ring that says how sure it is, and names the frame whose mark would help most.
 //!
 //! # Conventions
 //!
 //! - Pixels in display orientation, pixel centres at integers; session times in seconds; frames count from 0 in display order.
 //! - Cameras are in the order of the session's description.
-//! - Marks go to the journal `marks.jsonl` (see [`midline_session::marks`]), on disk before the page hears of it. What optical flow
+//! - Marks go to the journal `marks.jsonl` (see [`midline_session::marks`]), on disk before the page hears of it. What the pictures
 //!   carried becomes a keypoint only when the person keeps it; what only the 3D course fills is shown, and never becomes one: it
 //!   would tell the lift its own opinion as if it were a sight.
 //! - Only loopback, only with the address's random key, only from the page itself; no request names a file. See [`serve`].
@@ -21,6 +21,7 @@ mod error;
 mod film;
 mod guard;
 mod propose;
+mod racket;
 mod server;
 
 pub use carry::RACKET_POINTS;

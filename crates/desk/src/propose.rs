@@ -1,6 +1,7 @@
 //! From some marked frames to all others of a stroke, and to the frame that should be marked next.
 
 use std::collections::BTreeMap;
+use std::sync::Mutex;
 
 use midline_session::calibration::CalibratedCamera;
 use midline_session::keypoints::BALL;
@@ -12,6 +13,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::carry::{Expectation, MARK_SD_PX, Place, RACKET_POINTS, carry};
 use crate::film::Film;
+use crate::racket::{Memory, Watched, follow};
 use crate::{Desk, DeskError};
 
 /// Longest passage that is worked on at once, seconds.
@@ -32,7 +34,7 @@ const SHARED_ERRORS: f64 = 2.0;
 /// A known event gives way to a marked one of its kind this near, seconds.
 const SAME_EVENT_SECONDS: f64 = 0.3;
 
-/// Times that the flow is guided by the course that it made.
+/// Times that the pictures are followed under the guidance of the course that they made.
 const ROUNDS: usize = 2;
 
 /// A stretch of session time, seconds.
@@ -60,9 +62,9 @@ impl Passage {
 pub enum ProposalSource {
     /// A person marked it.
     Marked,
-    /// Carried by optical flow and kept by a person.
+    /// Carried by the pictures and kept by a person.
     Kept,
-    /// Carried by optical flow, and where there is a course in 3D, joined with it.
+    /// Carried by the pictures, and where there is a course in 3D, joined with it.
     Carried,
     /// From the course in 3D alone: no picture supports it here.
     Course,
@@ -75,7 +77,7 @@ pub struct Proposal {
     pub name: String,
     /// Where, px.
     pub px: [f64; 2],
-    /// Radius of the ring, px: that of 95 % where the course's smoothness holds; in fast stretches without marks it holds fewer.
+    /// Radius of the ring, px: meant to hold 95 % (`tests/tests/marking_aim.rs` counts).
     pub ring_px: f64,
     /// Where it comes from.
     pub source: ProposalSource,
@@ -121,7 +123,7 @@ pub struct Proposals {
     pub cameras: Vec<CameraProposals>,
     /// The frame that should be marked next; `None` when every ring is small.
     pub next: Option<NextFrame>,
-    /// What optical flow alone found, by camera and name: what is kept when the person keeps it.
+    /// What the pictures alone found, by camera and name: what is kept when the person keeps it.
     #[serde(skip)]
     pub carried: Vec<BTreeMap<String, Vec<CarriedPoint>>>,
 }
@@ -141,9 +143,9 @@ const SMALL_RING_PX: f64 = 4.0;
 
 /// Carries the marks of a passage to all its frames.
 ///
-/// Points are followed by optical flow from every mark to the next, forward and backward; marks and flow of all cameras then
-/// make one course (the racket rigid, nothing carried across contact), which guides the flow a second time. Without calibration
-/// there is flow, and no course.
+/// The racket is followed by its outline in all cameras from every marked moment to the next, forward and backward (`racket`), the ball by
+/// optical flow (`carry`), as is the racket without calibration. What was marked and carried in all cameras then makes one course (the
+/// racket rigid, nothing carried across contact), which guides both a second time.
 ///
 /// # Errors
 /// A passage without length or too long, and pictures that cannot be decoded.
@@ -186,7 +188,7 @@ pub fn propose(desk: &Desk, marks: &Marks, passage: Passage) -> Result<Proposals
             continue;
         }
         let breaks = break_seconds(desk, marks, thing);
-        let found = Found::of(thing, &views, calibrated, passage, &breaks)?;
+        let found = Found::of(thing, &views, calibrated, passage, &breaks, desk.followed())?;
         found.into_proposals(&views, names, &mut proposals);
         if let Some(candidate) = found.next(&views, names, calibrated, &breaks)
             && next.as_ref().is_none_or(|(score, _)| candidate.0 > *score)
@@ -264,6 +266,7 @@ impl Found {
         calibrated: Option<&[CalibratedCamera]>,
         passage: Passage,
         breaks: &[f64],
+        memory: &Mutex<Memory>,
     ) -> Result<Self, DeskError> {
         let range = [passage.from_seconds, passage.to_seconds];
         let landmarks = views.first().map_or(0, |v| v.marks.len());
@@ -294,7 +297,12 @@ impl Found {
             if round == ROUNDS || (round > 0 && course.is_none()) {
                 break;
             }
-            carried = carry_all(views, landmarks, course.as_ref())?;
+            carried = match (&course, watched(views, thing)) {
+                (Some(course), Some(watched)) => {
+                    follow(&watched, course, breaks, memory)?.into_iter().map(Vec::from).collect()
+                }
+                (course, _) => carry_all(views, landmarks, course.as_ref())?,
+            };
         }
         Ok(Self { thing, carried, course, doubtful })
     }
@@ -468,6 +476,14 @@ fn sights(views: &[View], carried: &[Vec<BTreeMap<usize, Place>>]) -> (Vec<Sight
         }
     }
     (sights, whose)
+}
+
+/// The racket's views, when all cameras are calibrated.
+fn watched<'a>(views: &'a [View], thing: Thing) -> Option<Vec<Watched<'a>>> {
+    let own = |view: &'a View<'a>| {
+        Some(Watched { film: view.film, calibrated: view.calibrated?, frames: view.frames, marks: &view.marks })
+    };
+    if thing == Thing::Racket { views.iter().map(own).collect() } else { None }
 }
 
 /// Optical flow of all landmarks in all views.

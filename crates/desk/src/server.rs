@@ -324,8 +324,8 @@ async fn proposals(
 ) -> Result<Response, DeskError> {
     let _one = shared.proposing.lock().await;
     if shared.desk.marks().0 != asked.acts {
-        // Marked meanwhile; the page asks again.
-        return Ok(StatusCode::NO_CONTENT.into_response());
+        // Marked meanwhile; the page asks again. Not status 204, which the browser reports as a request that failed.
+        return Ok(Json(Value::Null).into_response());
     }
     let desk = Arc::clone(&shared.desk);
     let passage = Passage { from_seconds: asked.from_seconds, to_seconds: asked.to_seconds };

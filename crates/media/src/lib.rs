@@ -1,7 +1,7 @@
 //! Footage files: what the container says, decoded pictures, decoded sound.
 //!
 //! [`inspect`] reads the container of an MP4 or MOV file. [`pictures`] and [`pictures_at`] decode its frames with the
-//! `ffmpeg` command, [`sound`] decodes its sound track.
+//! `ffmpeg` command, [`brightness`] tells how bright they are, [`sound`] decodes its sound track.
 //!
 //! # Conventions
 //!
@@ -12,6 +12,7 @@
 //! - Sound is mixed to one channel; encoder priming is removed when the container's edit list declares it.
 
 mod boxes;
+mod brightness;
 mod container;
 mod error;
 #[cfg(test)]
@@ -27,6 +28,7 @@ mod sound;
 mod speed;
 mod timeline;
 
+pub use brightness::brightness;
 pub use error::MediaError;
 pub use footage::{inspect, particulars};
 pub use pictures::{Picture, PictureFormat, Pictures, pictures, pictures_at};

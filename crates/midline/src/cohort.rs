@@ -15,7 +15,11 @@ use midline_session::tracks::Tracks;
 use midline_session::{read_computed, write_atomically};
 
 use crate::cohort_arguments::{CohortCommand, CriteriaAsked, ExportFormat, FormAsked, Output};
+use crate::cohort_cluster;
 use crate::progress;
+
+/// Stack of a thread of the query engine.
+const STACK_BYTES: usize = 16 << 20;
 
 /// Does what was asked of the cohort.
 pub(crate) fn run(command: &CohortCommand) -> anyhow::Result<()> {
@@ -28,7 +32,7 @@ pub(crate) fn run(command: &CohortCommand) -> anyhow::Result<()> {
             println!("{store}: session {session} of player {player} is out of study {study}");
             anyhow::Ok(())
         })?,
-        CohortCommand::Check { store } => waited(check(store))?,
+        CohortCommand::Check { store, mend } => waited(check(store, *mend))?,
         CohortCommand::Columns => columns(),
         CohortCommand::Sql { store, query, output } => waited(sql(store, query, output))?,
         CohortCommand::Ask { store, question, subject, print_sql, output } => {
@@ -54,12 +58,15 @@ pub(crate) fn run(command: &CohortCommand) -> anyhow::Result<()> {
         CohortCommand::Export { store, folder, format } => waited(export(store, folder, *format))?,
         CohortCommand::C3d { session, folder } => c3d(session, folder),
         CohortCommand::Demo { folder, seed } => waited(write_demo(folder, *seed))?,
+        #[cfg(feature = "cluster")]
+        CohortCommand::Cluster(command) => waited(cohort_cluster::serve(command))?,
     }
 }
 
 impl From<&CriteriaAsked> for Criteria {
     fn from(asked: &CriteriaAsked) -> Self {
         Self {
+            kind: asked.kind.clone(),
             contact_sd_seconds: asked.contact_sd_ms / 1000.0,
             curve_share: asked.curve_share,
             strokes_per_player: asked.strokes_per_player,
@@ -69,8 +76,12 @@ impl From<&CriteriaAsked> for Criteria {
 
 /// Runs work that waits for files and threads.
 fn waited<T>(work: impl Future<Output = T>) -> anyhow::Result<T> {
-    let runtime =
-        tokio::runtime::Builder::new_multi_thread().enable_all().build().context("starting the query engine")?;
+    // Plans of queries are trees that are walked by recursion.
+    let runtime = tokio::runtime::Builder::new_multi_thread()
+        .thread_stack_size(STACK_BYTES)
+        .enable_all()
+        .build()
+        .context("starting the query engine")?;
     Ok(runtime.block_on(work))
 }
 
@@ -125,8 +136,15 @@ async fn add(
     Ok(())
 }
 
-async fn check(location: &str) -> anyhow::Result<()> {
+async fn check(location: &str, mend: bool) -> anyhow::Result<()> {
     let store = Store::open(location).await?;
+    if mend {
+        let (mended, left) = store.mend().await?;
+        for reason in &left {
+            println!("{reason}");
+        }
+        println!("{location}: {mended} session(s) brought up to date, {} could not be", left.len());
+    }
     let (records, faults) = (store.records().await?.len(), store.faults().await?);
     for fault in &faults {
         println!("{fault}");
@@ -178,8 +196,13 @@ async fn sql(location: &str, query: &str, output: &Output) -> anyhow::Result<()>
         output.form != FormAsked::Parquet || output.to.is_some(),
         "--form parquet needs a file: --to answer.parquet"
     );
-    let limits = Limits { memory_bytes: usize::try_from(output.memory_mb << 20)?, ..Limits::default() };
-    let rows = queries(location, limits).await?.sql(query).await?;
+    let rows = match &output.cluster {
+        Some(address) => cohort_cluster::rows(&Store::open(location).await?, address, query).await?,
+        None => {
+            let limits = Limits { memory_bytes: usize::try_from(output.memory_mb << 20)?, ..Limits::default() };
+            queries(location, limits).await?.sql(query).await?
+        }
+    };
     let form = match output.form {
         FormAsked::Table => Form::Table,
         FormAsked::Csv => Form::Csv,

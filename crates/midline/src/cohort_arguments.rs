@@ -1,10 +1,13 @@
 //! The command line of `midline cohort`.
 
+#[cfg(feature = "cluster")]
+use std::net::SocketAddr;
 use std::path::PathBuf;
 
 use clap::builder::PossibleValuesParser;
 use clap::{Args, Subcommand, ValueEnum};
 use midline_cohort::query::Question;
+use midline_cohort::store::kind_codes;
 
 /// Many players in one table: a folder (or an object store's URL) of Parquet files.
 #[derive(Subcommand)]
@@ -41,6 +44,9 @@ pub(crate) enum CohortCommand {
     Check {
         /// The store
         store: String,
+        /// First bring sessions that an older midline wrote up to date; nothing else is changed
+        #[arg(long)]
+        mend: bool,
     },
     /// Tables and columns with units and meanings
     Columns,
@@ -133,6 +139,41 @@ pub(crate) enum CohortCommand {
         #[arg(long, default_value_t = 1)]
         seed: u64,
     },
+    /// Several machines that answer `sql` and `ask` together: one scheduler, and an executor on each.
+    /// There is no password: whoever reaches them can read what they can, so open them in a closed network only
+    #[cfg(feature = "cluster")]
+    #[command(subcommand)]
+    Cluster(ClusterCommand),
+}
+
+/// The processes of a cluster.
+#[cfg(feature = "cluster")]
+#[derive(Subcommand)]
+pub(crate) enum ClusterCommand {
+    /// Takes queries and gives their parts to the executors
+    Scheduler {
+        /// Address and port of this machine; 0.0.0.0:50050 for others to reach it
+        #[arg(long, default_value = "127.0.0.1:50050")]
+        at: SocketAddr,
+    },
+    /// Reads the store's files and works on parts of queries; the store must be seen under the same path as where the query is asked
+    Executor {
+        /// Host and port of the scheduler
+        #[arg(long, default_value = "127.0.0.1:50050")]
+        scheduler: String,
+        /// Address and port of this machine; 0.0.0.0:50051 for others to reach it
+        #[arg(long, default_value = "127.0.0.1:50051")]
+        at: SocketAddr,
+        /// Name of this machine for the others, where the address that it calls from is not the one
+        #[arg(long)]
+        known_as: Option<String>,
+        /// Parts at a time; as many as there are processors when absent
+        #[arg(long, value_parser = clap::value_parser!(u16).range(1..))]
+        tasks: Option<u16>,
+        /// Memory in MB
+        #[arg(long, default_value_t = 2048, value_parser = clap::value_parser!(u64).range(16..=1_000_000))]
+        memory_mb: u64,
+    },
 }
 
 fn questions() -> PossibleValuesParser {
@@ -151,11 +192,17 @@ pub(crate) struct Output {
     /// Memory for the query in MB; what does not fit goes to temporary files
     #[arg(long, default_value_t = 2048, value_parser = clap::value_parser!(u64).range(16..=1_000_000))]
     pub(crate) memory_mb: u64,
+    /// Have a cluster answer: the address of its scheduler, such as df://host:50050
+    #[arg(long, conflicts_with = "memory_mb")]
+    pub(crate) cluster: Option<String>,
 }
 
 /// Who counts.
 #[derive(Args)]
 pub(crate) struct CriteriaAsked {
+    /// Kind of stroke; all kinds together when absent
+    #[arg(long, value_parser = PossibleValuesParser::new(kind_codes()))]
+    pub(crate) kind: Option<String>,
     /// Largest standard deviation of the time of contact, ms
     #[arg(long, default_value_t = 10.0)]
     pub(crate) contact_sd_ms: f64,

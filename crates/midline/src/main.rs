@@ -12,6 +12,7 @@ mod arguments;
 mod board_print;
 mod cohort;
 mod cohort_arguments;
+mod cohort_cluster;
 mod compare;
 mod demo;
 mod live;

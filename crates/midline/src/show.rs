@@ -206,7 +206,11 @@ pub(crate) fn clock(stages: &Stages, json: bool) -> anyhow::Result<()> {
             println!("{}: its time stamps are the session clock", camera.camera);
             continue;
         }
-        let decided = if camera.source == ClockSource::Motion { "motion" } else { "sound alone" };
+        let decided = match camera.source {
+            ClockSource::Motion => "motion",
+            ClockSource::Flash => "flash alone",
+            _ => "sound alone",
+        };
         println!(
             "{}: session = {:.5} s + {:.7} · pts; offset ± {:.2} ms (1 sd), rate {:+.1} ± {:.1} ppm; from {decided}",
             camera.camera,
@@ -236,8 +240,18 @@ pub(crate) fn lift(stages: &Stages, json: bool) -> anyhow::Result<()> {
         return print_json(&tracks);
     }
     println!("{}: {} instants", stages.tracks_file().display(), tracks.session_seconds.len());
-    println!("  {:16} {:>8} {:>12} {:>16}", "point", "measured", "median sd", "reprojection");
-    for (column, name) in tracks.names.iter().enumerate() {
+    println!(
+        "  {:16} {:>8} {:>8} {:>12} {:>30} {:>14} {:>24}",
+        "point",
+        "measured",
+        "refused",
+        "median sd",
+        "pixels, poses, lenses, clocks",
+        "reprojection",
+        "noise at score (power)"
+    );
+    let quality = stages.lift_quality()?;
+    for (column, (name, point)) in tracks.names.iter().zip(&quality.points).enumerate() {
         let found: Vec<_> = (0..tracks.session_seconds.len()).filter_map(|i| tracks.at(i, column)).collect();
         let median = |mut values: Vec<f64>| {
             values.sort_by(f64::total_cmp);
@@ -245,9 +259,20 @@ pub(crate) fn lift(stages: &Stages, json: bool) -> anyhow::Result<()> {
         };
         let sd = median(found.iter().map(|p| (0..3).map(|i| p.covariance_m2[i][i]).sum::<f64>().sqrt()).collect());
         let error = median(found.iter().map(|p| p.reprojection_px).collect());
-        println!("  {name:16} {:8} {:9.1} mm {error:13.2} px", found.len(), sd * 1e3);
+        let parts = point.sd_m.map_or_else(
+            || "-".to_owned(),
+            |sd| [sd.pixels, sd.poses, sd.lenses, sd.clocks].map(|m| format!("{:.1}", m * 1e3)).join(", ") + " mm",
+        );
+        let curve = point.noise.curve;
+        let noise = format!("{:.2} px at {:.2} ({:.1})", curve.sd_px, curve.at_score, curve.exponent);
+        println!(
+            "  {name:16} {:8} {:8} {:9.1} mm {parts:>30} {error:11.2} px {noise:>24}",
+            point.measured,
+            point.refused,
+            sd * 1e3
+        );
     }
-    sentences(&stages.lift_remarks()?);
+    sentences(&quality.remarks);
     Ok(())
 }
 

@@ -191,6 +191,7 @@ fn source(source: ClockSource) -> &'static str {
         ClockSource::Sound => "sound alone",
         ClockSource::Motion => "motion",
         ClockSource::Ball => "ball as seen",
+        ClockSource::Flash => "flash",
     }
 }
 

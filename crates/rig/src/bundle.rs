@@ -3,10 +3,10 @@
 
 use midline_geometry::{Intrinsics, RigidTransform, skew, stepped};
 use midline_solver::{LeastSquares, LocalCovariance, Loss, Structure};
-use nalgebra::{DMatrix, DVector, Matrix2x3, Matrix2x6, Matrix2xX, Matrix3x6, Point3, Vector2, Vector3, Vector6};
+use nalgebra::{DMatrix, DVector, Dim, Matrix, Point3, RawStorage, U2, Vector2, Vector3, Vector6};
 use rayon::prelude::*;
 
-use crate::input::{Checked, Observed};
+use crate::input::{Checked, Observed, OnLine, painted};
 use crate::line_foot::{LineFoot, foot};
 
 /// Poses of cameras and boards in the world, lenses, and the player's points.
@@ -17,8 +17,26 @@ pub(crate) struct RigState {
     pub(crate) intrinsics: Vec<Intrinsics>,
     /// `world_from_board`, one per sighting.
     pub(crate) boards: Vec<RigidTransform>,
+    /// By how much each camera's clip of the board is late against the clock that it was put on, seconds; 0 for the first.
+    pub(crate) late_seconds: Vec<f64>,
+    /// How far beside its place each line found in pictures is painted, metres; in the order of [`Checked::painted`].
+    pub(crate) paint_m: Vec<f64>,
     /// The player's points in the world, metres.
     pub(crate) points: Vec<Point3<f64>>,
+}
+
+impl RigState {
+    /// Cameras and boards in these poses, everything else where it is thought to be.
+    pub(crate) fn new(checked: &Checked, cameras: Vec<RigidTransform>, boards: Vec<RigidTransform>) -> Self {
+        Self {
+            late_seconds: vec![0.0; cameras.len()],
+            cameras,
+            intrinsics: checked.intrinsics.clone(),
+            boards,
+            paint_m: vec![0.0; checked.painted().len()],
+            points: Vec::new(),
+        }
+    }
 }
 
 /// What is seen.
@@ -26,10 +44,10 @@ pub(crate) struct RigState {
 pub(crate) enum Seen {
     /// A point of the court, fixed in the world.
     Court(Point3<f64>),
-    /// Some point of a line of the court.
-    Line { origin: Point3<f64>, direction: Vector3<f64> },
-    /// A corner of the board in the pose of this sighting.
-    Board { board: usize, corner: Point3<f64> },
+    /// Some point of a line of the court; `paint` is its place in the state's `paint_m` where the picture itself was measured.
+    Line { origin: Point3<f64>, direction: Vector3<f64>, paint: Option<usize> },
+    /// A corner of the board in the pose of this sighting, which moves in the picture by `px_per_second`.
+    Board { board: usize, corner: Point3<f64>, px_per_second: Option<Vector2<f64>> },
     /// A point of the player.
     Player(usize),
 }
@@ -39,11 +57,15 @@ pub(crate) enum Seen {
 pub(crate) enum Kind {
     Click,
     Line,
+    /// How far beside its place a line is painted.
+    Paint,
     Corner,
+    MovingCorner,
     Player,
 }
 
-pub(crate) const KINDS: [Kind; 4] = [Kind::Click, Kind::Line, Kind::Corner, Kind::Player];
+pub(crate) const KINDS: [Kind; 6] =
+    [Kind::Click, Kind::Line, Kind::Paint, Kind::Corner, Kind::MovingCorner, Kind::Player];
 
 /// Something seen by one camera.
 #[derive(Debug, Clone, Copy)]
@@ -60,7 +82,8 @@ impl Observation {
         match self.seen {
             Seen::Court(_) => Kind::Click,
             Seen::Line { .. } => Kind::Line,
-            Seen::Board { .. } => Kind::Corner,
+            Seen::Board { px_per_second: None, .. } => Kind::Corner,
+            Seen::Board { .. } => Kind::MovingCorner,
             Seen::Player(_) => Kind::Player,
         }
     }
@@ -72,37 +95,58 @@ impl Observation {
 
 /// Factors on the assumed standard deviations, by kind.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(crate) struct Spread(pub(crate) [f64; 4]);
+pub(crate) struct Spread([f64; KINDS.len()]);
 
 impl Spread {
-    pub(crate) const AS_ASSUMED: Self = Self([1.0; 4]);
+    pub(crate) const AS_ASSUMED: Self = Self([1.0; KINDS.len()]);
 
     pub(crate) fn of(&self, kind: Kind) -> f64 {
         self.0[kind as usize]
     }
+
+    pub(crate) fn with(mut self, kind: Kind, factor: f64) -> Self {
+        self.0[kind as usize] = factor;
+        self
+    }
 }
 
-/// The joint least-squares problem. Tangent: 6 columns per camera, then the parameters of each lens if they are free, then
-/// 6 per free board and 3 per point of the player; with boards alone the first board is the world and is not free. No
-/// observation depends on two boards or points, so that these are eliminated one by one.
+/// How the residuals of a kind compare with their deviations.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub(crate) struct Scatter {
+    /// Sum of weighted squares at the present spread.
+    pub(crate) chi_squared: f64,
+    /// What the solution leaves of the observations' freedom.
+    pub(crate) redundancy: f64,
+}
+
+/// The joint least-squares problem. Tangent: 6 columns per camera, then the parameters of each lens if they are free and the
+/// lateness of each camera after the first if boards move, then 6 per free board, 1 per painted line and 3 per point of the
+/// player; with boards alone the first board is the world and is not free. No observation depends on two boards, lines or
+/// points, so that these are eliminated one by one.
+///
+/// Blocks: the observations, then what is known beforehand of the paint and of the clock.
 pub(crate) struct Bundle {
     pub(crate) observations: Vec<Observation>,
     pub(crate) spread: Spread,
     cameras: usize,
     /// First column of each lens; empty when lenses are held.
     lens_columns: Vec<std::ops::Range<usize>>,
+    /// Standard deviation of the lateness where boards move, seconds.
+    late_sd_seconds: Option<f64>,
     boards: usize,
+    paints: usize,
+    paint_sd_m: f64,
     points: usize,
     first_board_is_world: bool,
     /// Nothing is eliminated: for comparison.
     dense: bool,
 }
 
-/// Derivatives of what one observation predicts, before weighting.
-struct ByUnknowns {
-    by_pose: Matrix2x6<f64>,
-    by_world: Matrix2x3<f64>,
-    by_lens: Option<Matrix2xX<f64>>,
+/// What a residual block is of.
+enum Block<'a> {
+    Seen(&'a Observation),
+    Paint(usize),
+    Late(usize),
 }
 
 impl Bundle {
@@ -118,44 +162,60 @@ impl Bundle {
             };
             points.observed.iter().map(observation)
         });
+        let painted = checked.painted();
         let lines = checked.lines.iter().enumerate().flat_map(|(camera, points)| {
-            points.iter().map(move |p| Observation {
-                camera,
-                seen: Seen::Line { origin: p.origin, direction: p.direction },
-                px: p.px,
-                sd_px: p.sd_px,
-            })
+            let painted = &painted;
+            points.iter().map(move |p| on_line(camera, p, painted, 0.0))
         });
         let boards = sightings.iter().enumerate().flat_map(|(board, &sighting)| {
-            checked.sightings[sighting].iter().enumerate().flat_map(move |(camera, view)| {
-                view.iter().flatten().map(move |o| Observation {
+            let sighting = &checked.sightings[sighting];
+            sighting.views.iter().enumerate().flat_map(move |(camera, view)| {
+                let px_per_second = move |corner: usize| sighting.px_per_second.get(camera)?.get(corner).copied();
+                view.iter().flatten().enumerate().map(move |(index, o)| Observation {
                     camera,
-                    seen: Seen::Board { board, corner: o.point },
+                    seen: Seen::Board { board, corner: o.point, px_per_second: px_per_second(index) },
                     px: o.px,
                     sd_px: settings.corner_sd_px,
                 })
             })
         });
+        let moving = sightings.iter().any(|&sighting| !checked.sightings[sighting].px_per_second.is_empty());
         Self {
             observations: court.chain(lines).chain(boards).collect(),
             spread,
             cameras: checked.names.len(),
             lens_columns: Vec::new(),
+            late_sd_seconds: moving.then_some(settings.board_clock_sd_seconds),
             boards: sightings.len(),
+            paints: painted.len(),
+            paint_sd_m: settings.paint_sd_m,
             points: 0,
             first_board_is_world: !checked.on_court(),
             dense: false,
         }
     }
 
-    /// The problem of one camera alone, the only one of its state: its marks on the court, its lines, and more of them.
-    pub(crate) fn of_one(checked: &Checked, camera: usize, more: impl IntoIterator<Item = Observation>) -> Self {
+    /// The problem of one camera alone on its marks and on lines, those of the input and more, none of which is held for
+    /// surer than `least_sd_px`; with a state to start from. The last observations are those of `more`, in order.
+    pub(crate) fn of_one(
+        checked: &Checked,
+        camera: usize,
+        pose: RigidTransform,
+        more: &[OnLine],
+        least_sd_px: f64,
+    ) -> (Self, RigState) {
         let mut bundle = Self::new(checked, &[], Spread::AS_ASSUMED);
-        bundle.observations.retain(|observation| observation.camera == camera);
+        let painted = painted(checked.lines[camera].iter().chain(more));
+        bundle.observations.retain(|observation| observation.camera == camera && observation.kind() == Kind::Click);
         bundle.observations.iter_mut().for_each(|observation| observation.camera = 0);
-        bundle.observations.extend(more);
+        let lines = checked.lines[camera].iter().chain(more);
+        bundle.observations.extend(lines.map(|on| on_line(0, on, &painted, least_sd_px)));
         bundle.cameras = 1;
-        bundle
+        bundle.paints = painted.len();
+        let mut state = RigState::new(checked, vec![pose], Vec::new());
+        state.intrinsics = vec![checked.intrinsics[camera]];
+        state.paint_m = vec![0.0; painted.len()];
+        (bundle, state)
     }
 
     /// Adds the player's points, as many as the state holds.
@@ -195,8 +255,25 @@ impl Bundle {
         (0..6 * self.cameras).collect()
     }
 
-    fn shared(&self) -> usize {
+    /// First column of the lateness of the cameras after the first.
+    fn late_start(&self) -> usize {
         self.lens_columns.last().map_or(6 * self.cameras, |last| last.end)
+    }
+
+    /// Number of columns that hold lateness.
+    fn late_count(&self) -> usize {
+        if self.late_sd_seconds.is_some() { self.cameras.saturating_sub(1) } else { 0 }
+    }
+
+    fn shared(&self) -> usize {
+        self.late_start() + self.late_count()
+    }
+
+    /// Column of the lateness that moves an observation.
+    fn late_column(&self, observation: &Observation) -> Option<usize> {
+        let moves = matches!(observation.seen, Seen::Board { px_per_second: Some(_), .. });
+        let before = observation.camera.checked_sub(1)?;
+        (moves && self.late_sd_seconds.is_some()).then(|| self.late_start() + before)
     }
 
     fn free_boards(&self) -> usize {
@@ -208,16 +285,32 @@ impl Bundle {
         Some(self.shared() + 6 * before)
     }
 
-    fn point_start(&self, point: usize) -> usize {
-        self.shared() + 6 * self.free_boards() + 3 * point
+    fn paint_column(&self, paint: usize) -> usize {
+        self.shared() + 6 * self.free_boards() + paint
     }
 
-    /// First column of the board or point that an observation is of; `None` for the court and a board that is the world.
-    fn group_start(&self, observation: &Observation) -> Option<usize> {
-        match observation.seen {
-            Seen::Court(_) | Seen::Line { .. } => None,
-            Seen::Board { board, .. } => self.board_start(board),
-            Seen::Player(point) => Some(self.point_start(point)),
+    fn point_start(&self, point: usize) -> usize {
+        self.paint_column(self.paints) + 3 * point
+    }
+
+    /// Columns of the board, line or point that an observation is of; empty for the court and a board that is the world.
+    fn group_columns(&self, observation: &Observation) -> std::ops::Range<usize> {
+        let (start, size) = match observation.seen {
+            Seen::Court(_) | Seen::Line { paint: None, .. } => (None, 0),
+            Seen::Line { paint: Some(paint), .. } => (Some(self.paint_column(paint)), 1),
+            Seen::Board { board, .. } => (self.board_start(board), 6),
+            Seen::Player(point) => (Some(self.point_start(point)), 3),
+        };
+        start.map_or(0..0, |start| start..start + size)
+    }
+
+    fn block(&self, block: usize) -> Block<'_> {
+        match self.observations.get(block) {
+            Some(observation) => Block::Seen(observation),
+            None => match block - self.observations.len() {
+                paint if paint < self.paints => Block::Paint(paint),
+                after => Block::Late(after - self.paints + 1),
+            },
         }
     }
 
@@ -225,9 +318,10 @@ impl Bundle {
     fn world(&self, state: &RigState, observation: &Observation) -> Option<(Point3<f64>, Option<LineFoot>)> {
         match observation.seen {
             Seen::Court(point) => Some((point, None)),
-            Seen::Board { board, corner } => Some((state.boards[board] * corner, None)),
+            Seen::Board { board, corner, .. } => Some((state.boards[board] * corner, None)),
             Seen::Player(point) => Some((state.points[point], None)),
-            Seen::Line { origin, direction } => {
+            Seen::Line { origin, direction, paint } => {
+                let origin = origin + aside(&direction) * paint.map_or(0.0, |paint| state.paint_m[paint]);
                 let (lens, pose) = (&state.intrinsics[observation.camera], &state.cameras[observation.camera]);
                 let foot = foot(lens, pose, &origin, &direction, observation.px)?;
                 Some((foot.point, Some(foot)))
@@ -239,18 +333,32 @@ impl Bundle {
     pub(crate) fn error_px(&self, state: &RigState, observation: &Observation) -> Option<Vector2<f64>> {
         let (world, _) = self.world(state, observation)?;
         let point = (state.cameras[observation.camera] * world).coords;
-        Some(state.intrinsics[observation.camera].project(&point)? - observation.px)
+        Some(state.intrinsics[observation.camera].project(&point)? - Self::seen_px(state, observation))
     }
 
-    /// By how much the residuals of each kind exceed their present spread: `sqrt(chi-square / redundancy)`, the redundancy
-    /// of an observation being what the solution leaves of its freedom (variance components, Förstner 1979). `None` for a
-    /// kind that nothing is left over of.
-    pub(crate) fn excess(&self, state: &RigState, covariance: &LocalCovariance, loss: Loss) -> [Option<f64>; 4] {
+    /// The pixel at the instant that it is meant for.
+    fn seen_px(state: &RigState, observation: &Observation) -> Vector2<f64> {
+        match observation.seen {
+            Seen::Board { px_per_second: Some(speed), .. } => {
+                observation.px + speed * state.late_seconds[observation.camera]
+            }
+            _ => observation.px,
+        }
+    }
+
+    /// How the residuals of each kind compare with their present spread, the redundancy of an observation being what the
+    /// solution leaves of its freedom (variance components, Förstner 1979).
+    pub(crate) fn scatter(&self, state: &RigState, covariance: &LocalCovariance, loss: Loss) -> [Scatter; KINDS.len()] {
         // Chunks of a fixed size, summed in order: the same whatever the number of threads.
         const CHUNK: usize = 512;
+        let blocks = self.observations.len() + self.paints;
         let of_chunk = |chunk: usize| {
-            let (mut chi_squared, mut redundancy) = ([0.0; 4], [0.0; 4]);
-            for block in chunk * CHUNK..((chunk + 1) * CHUNK).min(self.observations.len()) {
+            let mut scatter = [Scatter::default(); KINDS.len()];
+            for block in chunk * CHUNK..((chunk + 1) * CHUNK).min(blocks) {
+                let kind = match self.block(block) {
+                    Block::Seen(observation) => observation.kind(),
+                    Block::Paint(_) | Block::Late(_) => Kind::Paint,
+                };
                 let columns = self.block_columns(block);
                 let rows = self.block_rows(block);
                 let mut residual = DVector::zeros(rows);
@@ -260,45 +368,118 @@ impl Bundle {
                     continue;
                 }
                 let (_, weight) = loss.value_and_weight(residual.norm_squared());
-                let kind = self.observations[block].kind() as usize;
-                chi_squared[kind] += weight * residual.norm_squared();
+                let scatter = &mut scatter[kind as usize];
+                scatter.chi_squared += weight * residual.norm_squared();
                 // Trace of J C Jᵀ.
-                redundancy[kind] += rows as f64 - weight * (&jacobian * own).component_mul(&jacobian).sum();
+                scatter.redundancy += rows as f64 - weight * (&jacobian * own).component_mul(&jacobian).sum();
             }
-            (chi_squared, redundancy)
+            scatter
         };
-        let chunks: Vec<([f64; 4], [f64; 4])> =
-            (0..self.observations.len().div_ceil(CHUNK)).into_par_iter().map(of_chunk).collect();
-        let (mut chi_squared, mut redundancy) = ([0.0; 4], [0.0; 4]);
-        for (chi, left) in chunks {
-            chi_squared.iter_mut().zip(chi).for_each(|(sum, own)| *sum += own);
-            redundancy.iter_mut().zip(left).for_each(|(sum, own)| *sum += own);
+        let chunks: Vec<[Scatter; KINDS.len()]> = (0..blocks.div_ceil(CHUNK)).into_par_iter().map(of_chunk).collect();
+        let mut sum = [Scatter::default(); KINDS.len()];
+        for chunk in chunks {
+            for (sum, own) in sum.iter_mut().zip(chunk) {
+                sum.chi_squared += own.chi_squared;
+                sum.redundancy += own.redundancy;
+            }
         }
-        std::array::from_fn(|kind| (redundancy[kind] > 0.5).then(|| (chi_squared[kind] / redundancy[kind]).sqrt()))
+        sum
     }
 
-    fn derivatives(
+    fn evaluate_seen(
         &self,
         state: &RigState,
         observation: &Observation,
-        world: &Point3<f64>,
-    ) -> Option<(Vector2<f64>, ByUnknowns)> {
+        residual: &mut DVector<f64>,
+        jacobian: Option<&mut DMatrix<f64>>,
+    ) -> Option<()> {
+        let weight = 1.0 / (self.spread.of(observation.kind()) * observation.sd_px);
         let camera = &state.cameras[observation.camera];
         let lens = &state.intrinsics[observation.camera];
+        let (world, foot) = self.world(state, observation)?;
         let rotated = camera.rotation * world.coords;
         let point = rotated + camera.translation.vector;
+        let Some(jacobian) = jacobian else {
+            let error = (lens.project(&point)? - Self::seen_px(state, observation)) * weight;
+            match foot {
+                Some(foot) => residual[0] = error.dot(&foot.across),
+                None => residual.copy_from(&error),
+            }
+            return Some(());
+        };
         let (px, by_point, by_lens) = if self.lens_columns.is_empty() {
             let (px, by_point) = lens.project_with_point_jacobian(&point)?;
             (px, by_point, None)
         } else {
-            let full = lens.project_with_jacobians(&point)?;
-            (full.px, full.by_point, Some(full.by_parameters))
+            let (px, by_point, by_lens) = lens.project_with_all_jacobians(&point)?;
+            (px, by_point, Some(by_lens.columns(0, lens.parameter_count()).into_owned()))
         };
-        let mut by_pose = Matrix2x6::zeros();
-        by_pose.fixed_columns_mut::<3>(0).copy_from(&(by_point * -skew(&rotated)));
-        by_pose.fixed_columns_mut::<3>(3).copy_from(&by_point);
-        let by_world = by_point * camera.rotation.to_rotation_matrix().matrix();
-        Some((px, ByUnknowns { by_pose, by_world, by_lens }))
+        // To first order the foot of a pixel on a line does not move across the line, so that the derivatives are those of
+        // the fixed point.
+        let mut rows = Rows { foot, weight, jacobian, next: 0 };
+        let error = px - Self::seen_px(state, observation);
+        match foot {
+            Some(foot) => residual[0] = weight * error.dot(&foot.across),
+            None => residual.copy_from(&(error * weight)),
+        }
+        rows.push(&(by_point * -skew(&rotated)));
+        rows.push(&by_point);
+        by_lens.iter().for_each(|by_lens| by_lens.column_iter().for_each(|column| rows.push(&column)));
+        if self.late_column(observation).is_some()
+            && let Seen::Board { px_per_second: Some(speed), .. } = observation.seen
+        {
+            rows.push(&-speed);
+        }
+        let by_world = || by_point * camera.rotation.to_rotation_matrix().matrix();
+        match observation.seen {
+            Seen::Board { board, corner, .. } if self.board_start(board).is_some() => {
+                let by_world = by_world();
+                rows.push(&(by_world * -skew(&(state.boards[board].rotation * corner.coords))));
+                rows.push(&by_world);
+            }
+            Seen::Line { direction, paint: Some(_), .. } => rows.push(&(by_world() * aside(&direction))),
+            Seen::Player(_) => rows.push(&by_world()),
+            _ => {}
+        }
+        Some(())
+    }
+}
+
+/// Fills the rows of an observation's Jacobian from the left: both coordinates, or of a line what is across it.
+struct Rows<'a> {
+    foot: Option<LineFoot>,
+    weight: f64,
+    jacobian: &'a mut DMatrix<f64>,
+    next: usize,
+}
+
+impl Rows<'_> {
+    fn push<C: Dim, S: RawStorage<f64, U2, C>>(&mut self, part: &Matrix<f64, U2, C, S>) {
+        for column in part.column_iter() {
+            match &self.foot {
+                Some(foot) => self.jacobian[(0, self.next)] = self.weight * foot.across.dot(&column),
+                None => {
+                    self.jacobian[(0, self.next)] = self.weight * column[0];
+                    self.jacobian[(1, self.next)] = self.weight * column[1];
+                }
+            }
+            self.next += 1;
+        }
+    }
+}
+
+/// The direction across a line on the ground in which paint lies beside its place.
+fn aside(direction: &Vector3<f64>) -> Vector3<f64> {
+    Vector3::z().cross(direction)
+}
+
+fn on_line(camera: usize, on: &OnLine, painted: &[&str], least_sd_px: f64) -> Observation {
+    let paint = if on.measured { painted.binary_search(&on.line.as_str()).ok() } else { None };
+    Observation {
+        camera,
+        seen: Seen::Line { origin: on.origin, direction: on.direction, paint },
+        px: on.px,
+        sd_px: on.sd_px.max(least_sd_px),
     }
 }
 
@@ -310,28 +491,35 @@ impl LeastSquares for Bundle {
     }
 
     fn block_count(&self) -> usize {
-        self.observations.len()
+        self.observations.len() + self.paints + self.late_count()
     }
 
     fn block_rows(&self, block: usize) -> usize {
-        if self.observations[block].kind() == Kind::Line { 1 } else { 2 }
+        match self.block(block) {
+            Block::Seen(observation) if observation.kind() != Kind::Line => 2,
+            _ => 1,
+        }
     }
 
     fn block_columns(&self, block: usize) -> Vec<usize> {
-        let observation = &self.observations[block];
+        let observation = match self.block(block) {
+            Block::Seen(observation) => observation,
+            Block::Paint(paint) => return vec![self.paint_column(paint)],
+            Block::Late(camera) => return vec![self.late_start() + camera - 1],
+        };
         let pose = 6 * observation.camera..6 * observation.camera + 6;
         let lens = self.lens_columns(observation.camera).unwrap_or_default();
-        let size = if observation.kind() == Kind::Player { 3 } else { 6 };
-        let group = self.group_start(observation).map_or(0..0, |start| start..start + size);
-        pose.chain(lens).chain(group).collect()
+        let late = self.late_column(observation);
+        pose.chain(lens).chain(late).chain(self.group_columns(observation)).collect()
     }
 
     fn structure(&self) -> Structure {
         if self.dense {
             return Structure::Dense;
         }
-        let boards = std::iter::repeat_n(6, self.free_boards());
-        Structure::Arrow { shared: self.shared(), groups: boards.chain(std::iter::repeat_n(3, self.points)).collect() }
+        let sizes = [(6, self.free_boards()), (1, self.paints), (3, self.points)];
+        let groups = sizes.into_iter().flat_map(|(size, count)| std::iter::repeat_n(size, count)).collect();
+        Structure::Arrow { shared: self.shared(), groups }
     }
 
     fn evaluate(
@@ -341,45 +529,14 @@ impl LeastSquares for Bundle {
         residual: &mut DVector<f64>,
         jacobian: Option<&mut DMatrix<f64>>,
     ) -> bool {
-        let observation = &self.observations[block];
-        let weight = 1.0 / (self.spread.of(observation.kind()) * observation.sd_px);
-        let Some((world, foot)) = self.world(state, observation) else { return false };
-        let Some((px, by)) = self.derivatives(state, observation, &world) else { return false };
-        let error = (px - observation.px) * weight;
-        // To first order the foot of a pixel on a line does not move across the line, so that the derivatives are those
-        // of the fixed point.
-        let across = foot.map(|foot| foot.across);
-        match across {
-            Some(across) => residual[0] = error.dot(&across),
-            None => residual.copy_from(&error),
-        }
-        let Some(jacobian) = jacobian else { return true };
-        let mut set = |start: usize, part: Matrix2xX<f64>| {
-            let part = part * weight;
-            match across {
-                Some(across) => jacobian.columns_mut(start, part.ncols()).copy_from(&(across.transpose() * part)),
-                None => jacobian.columns_mut(start, part.ncols()).copy_from(&part),
-            }
+        let (value, sd) = match self.block(block) {
+            Block::Seen(observation) => return self.evaluate_seen(state, observation, residual, jacobian).is_some(),
+            Block::Paint(paint) => (state.paint_m[paint], self.paint_sd_m * self.spread.of(Kind::Paint)),
+            Block::Late(camera) => (state.late_seconds[camera], self.late_sd_seconds.unwrap_or(f64::INFINITY)),
         };
-        let dynamic = |columns: &[f64]| Matrix2xX::from_column_slice(columns);
-        set(0, dynamic(by.by_pose.as_slice()));
-        let mut next = 6;
-        if let Some(by_lens) = by.by_lens {
-            let columns = by_lens.ncols();
-            set(next, by_lens);
-            next += columns;
-        }
-        match observation.seen {
-            Seen::Board { board, corner } if self.board_start(board).is_some() => {
-                let mut point_by_board = Matrix3x6::zeros();
-                point_by_board
-                    .fixed_columns_mut::<3>(0)
-                    .copy_from(&-skew(&(state.boards[board].rotation * corner.coords)));
-                point_by_board.fixed_columns_mut::<3>(3).copy_from(&nalgebra::Matrix3::identity());
-                set(next, dynamic((by.by_world * point_by_board).as_slice()));
-            }
-            Seen::Player(_) => set(next, dynamic(by.by_world.as_slice())),
-            _ => {}
+        residual[0] = value / sd;
+        if let Some(jacobian) = jacobian {
+            jacobian[(0, 0)] = 1.0 / sd;
         }
         true
     }
@@ -414,6 +571,12 @@ impl LeastSquares for Bundle {
                 point + Vector3::new(delta[start], delta[start + 1], delta[start + 2])
             })
             .collect();
-        RigState { cameras, intrinsics, boards, points }
+        let late = |(camera, late): (usize, &f64)| match camera.checked_sub(1) {
+            Some(before) if before < self.late_count() => late + delta[self.late_start() + before],
+            _ => *late,
+        };
+        let late_seconds = state.late_seconds.iter().enumerate().map(late).collect();
+        let paint_m = state.paint_m.iter().enumerate().map(|(i, paint)| paint + delta[self.paint_column(i)]).collect();
+        RigState { cameras, intrinsics, boards, late_seconds, paint_m, points }
     }
 }

@@ -38,11 +38,12 @@ pub(crate) fn court_minima(
 ) -> Result<Vec<Minimum>, RigError> {
     let camera = || camera.to_owned();
     let observed = points.observed.as_slice();
+    // Whoever marked three points of one line must not be sent to mark a fourth of it.
+    if observed.len() > 2 && collinear(observed) {
+        return Err(RigError::Collinear { camera: camera(), points: points.names.join(", ") });
+    }
     if observed.len() < FEWEST_POINTS {
         return Err(RigError::TooFewCourtPoints { camera: camera(), points: observed.len() });
-    }
-    if collinear(observed) {
-        return Err(RigError::Collinear { camera: camera(), points: points.names.join(", ") });
     }
     let problem = PoseProblem { intrinsics, observed, sd_px: settings.click_sd_px };
     let limit_px = limit_px(intrinsics, settings);

@@ -192,7 +192,7 @@ pub enum RigError {
     },
     /// Too many sightings contradict the others.
     #[error(
-        "{contradicting} of {sightings} shared board sightings contradict the others (worst: sighting {worst}, camera \"{camera}\", {rms_px:.1} px); the board moved between the cameras' frames, the clocks are apart, or the lenses are not these cameras'"
+        "{contradicting} of {sightings} shared board sightings contradict the others (worst: sighting {worst}, camera \"{camera}\", {rms_px:.1} px); the board moved between the cameras' frames, the clocks are apart, the lenses are not these cameras', or one camera's court points are named from the other end"
     )]
     BoardsContradict {
         /// Sightings that contradict.

@@ -44,8 +44,8 @@ impl BoardMinima {
             }
             Ok(Some(minima))
         };
-        let all = checked.sightings.iter().enumerate().map(|(sighting, views)| {
-            views.iter().enumerate().map(|(camera, view)| of_view(sighting, camera, view)).collect()
+        let all = checked.sightings.iter().enumerate().map(|(sighting, seen)| {
+            seen.views.iter().enumerate().map(|(camera, view)| of_view(sighting, camera, view)).collect()
         });
         Ok(Self(all.collect::<Result<_, _>>()?))
     }
@@ -83,7 +83,7 @@ fn best_board(
         let total: f64 = cameras
             .iter()
             .filter_map(|(camera, camera_from_world)| {
-                let observed = checked.sightings[sighting][*camera].as_deref()?;
+                let observed = checked.sightings[sighting].views[*camera].as_deref()?;
                 Some(score(checked, *camera, observed, &(camera_from_world * world_from_board)))
             })
             .sum();
@@ -146,7 +146,7 @@ pub(crate) fn hypotheses(
     sightings: &[usize],
 ) -> Result<Vec<RigState>, RigError> {
     let cameras = checked.names.len();
-    let sees = |sighting: usize, camera: usize| checked.sightings[sighting][camera].is_some();
+    let sees = |sighting: usize, camera: usize| checked.sightings[sighting].views[camera].is_some();
     let mut roots: Vec<(usize, Vec<RigidTransform>)> =
         court.iter().cloned().enumerate().filter(|(_, poses)| !poses.is_empty()).collect();
     if roots.is_empty() {
@@ -227,7 +227,7 @@ fn start(
     let mut boards = Vec::with_capacity(sightings.len());
     for &sighting in sightings {
         let seeing: Vec<(usize, RigidTransform)> = (0..cameras.len())
-            .filter(|&camera| checked.sightings[sighting][camera].is_some())
+            .filter(|&camera| checked.sightings[sighting].views[camera].is_some())
             .map(|camera| (camera, cameras[camera]))
             .collect();
         boards.push(best_board(checked, minima, sighting, &seeing)?.0);
@@ -239,5 +239,5 @@ fn start(
         // Exactly the world's origin, not up to rounding.
         boards[0] = RigidTransform::identity();
     }
-    Some(RigState { cameras, intrinsics: checked.intrinsics.clone(), boards, points: Vec::new() })
+    Some(RigState::new(checked, cameras, boards))
 }

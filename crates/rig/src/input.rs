@@ -23,7 +23,8 @@ pub struct LinePoint {
     pub edge: LineEdge,
     /// Where it is seen, px.
     pub px: [f64; 2],
-    /// Standard deviation across the line, px; that of a click when `None`.
+    /// Standard deviation across the line in the picture alone, px, where the picture was measured; where the line is painted is
+    /// then counted apart ([`RigSettings::paint_sd_m`]). `None` for a click, whose deviation includes the paint's.
     pub sd_px: Option<f64>,
 }
 
@@ -48,8 +49,12 @@ pub struct RigSettings {
     /// Standard deviation of a board corner, px per coordinate.
     pub corner_sd_px: f64,
     /// Standard deviation of where a court line is painted, against the model, metres: the ground is not quite flat and
-    /// nobody paints to the millimetre. Counts for lines found in pictures; a click's deviation includes it.
+    /// nobody paints to the millimetre. All places of a line in all pictures share it. Counts for lines measured in pictures;
+    /// a click's deviation includes it.
     pub paint_sd_m: f64,
+    /// Standard deviation of the clock between clips of a shared board, seconds. Counts for boards in motion, which tell the
+    /// clock better together with the poses.
+    pub board_clock_sd_seconds: f64,
     /// Loss of the joint solution, its scale in standard deviations of a point. The squared loss gives the plain
     /// least-squares optimum.
     pub loss: Loss,
@@ -57,7 +62,13 @@ pub struct RigSettings {
 
 impl Default for RigSettings {
     fn default() -> Self {
-        Self { click_sd_px: 1.5, corner_sd_px: 0.2, paint_sd_m: 0.004, loss: Loss::Huber(3.0) }
+        Self {
+            click_sd_px: 1.5,
+            corner_sd_px: 0.2,
+            paint_sd_m: 0.004,
+            board_clock_sd_seconds: 0.002,
+            loss: Loss::Huber(3.0),
+        }
     }
 }
 
@@ -79,6 +90,40 @@ pub(crate) struct OnLine {
     pub(crate) direction: Vector3<f64>,
     pub(crate) px: Vector2<f64>,
     pub(crate) sd_px: f64,
+    /// Whether the picture was measured, so that the deviation is the picture's alone.
+    pub(crate) measured: bool,
+}
+
+impl OnLine {
+    /// A pixel on a line of the court; `None` for a line that the court lacks.
+    pub(crate) fn new(court: &Court, point: &LinePoint, settings: &RigSettings) -> Option<Self> {
+        let [from, to] = court.line_ends_m(&point.line, point.edge)?.map(Point3::from);
+        Some(Self {
+            line: point.line.clone(),
+            origin: from,
+            direction: (to - from).normalize(),
+            px: Vector2::from(point.px),
+            sd_px: point.sd_px.unwrap_or(settings.click_sd_px),
+            measured: point.sd_px.is_some(),
+        })
+    }
+}
+
+/// The lines of which places were measured, by name, in order.
+pub(crate) fn painted<'a>(lines: impl Iterator<Item = &'a OnLine>) -> Vec<&'a str> {
+    let mut names: Vec<&str> = lines.filter(|on| on.measured).map(|on| on.line.as_str()).collect();
+    names.sort_unstable();
+    names.dedup();
+    names
+}
+
+/// A board in one place, as the cameras see it.
+#[derive(Debug, Clone)]
+pub(crate) struct Sighted {
+    /// One entry per camera.
+    pub(crate) views: Vec<Option<Vec<Observed>>>,
+    /// Of a board in motion, for each camera the corners' velocities, px per second; empty for one at rest.
+    pub(crate) px_per_second: Vec<Vec<Vector2<f64>>>,
 }
 
 /// The court points of one camera.
@@ -98,8 +143,8 @@ pub(crate) struct Checked<'a> {
     pub(crate) court: Vec<CourtPoints>,
     /// Pixels on lines, one list per camera.
     pub(crate) lines: Vec<Vec<OnLine>>,
-    /// `sightings[sighting][camera]`, only sightings in two or more cameras.
-    pub(crate) sightings: Vec<Vec<Option<Vec<Observed>>>>,
+    /// Only sightings in two or more cameras.
+    pub(crate) sightings: Vec<Sighted>,
     /// Their indices in the input.
     pub(crate) sighting_indices: Vec<usize>,
     /// Poses on the court that are already known well enough to start from, one per camera.
@@ -112,6 +157,7 @@ impl<'a> Checked<'a> {
             ("click_sd_px", settings.click_sd_px),
             ("corner_sd_px", settings.corner_sd_px),
             ("paint_sd_m", settings.paint_sd_m),
+            ("board_clock_sd_seconds", settings.board_clock_sd_seconds),
         ] {
             if !(value > 0.0 && value.is_finite()) {
                 return Err(RigError::BadSetting { name, value });
@@ -198,21 +244,17 @@ impl<'a> Checked<'a> {
         }
         for (camera, points) in lines.iter().enumerate() {
             for point in points {
-                let [from, to] =
-                    court.line_ends_m(&point.line, point.edge).ok_or_else(|| RigError::UnknownCourtLine {
-                        camera: self.names[camera].to_owned(),
-                        line: point.line.clone(),
-                        known: court.lines_m.keys().cloned().collect::<Vec<_>>().join(", "),
-                    })?;
-                let sd_px = point.sd_px.unwrap_or(self.settings.click_sd_px);
-                if !(sd_px > 0.0 && sd_px.is_finite()) {
-                    return Err(RigError::BadSetting { name: "sd_px of a line point", value: sd_px });
+                let on = OnLine::new(court, point, &self.settings).ok_or_else(|| RigError::UnknownCourtLine {
+                    camera: self.names[camera].to_owned(),
+                    line: point.line.clone(),
+                    known: court.lines_m.keys().cloned().collect::<Vec<_>>().join(", "),
+                })?;
+                if !(on.sd_px > 0.0 && on.sd_px.is_finite()) {
+                    return Err(RigError::BadSetting { name: "sd_px of a line point", value: on.sd_px });
                 }
-                let (from, to) = (Point3::from(from), Point3::from(to));
-                let px = Vector2::from(point.px);
-                self.check_ray(camera, &Observed { point: from, px }, || format!("court line \"{}\"", point.line))?;
-                let direction = (to - from).normalize();
-                self.lines[camera].push(OnLine { line: point.line.clone(), origin: from, direction, px, sd_px });
+                let observed = Observed { point: on.origin, px: on.px };
+                self.check_ray(camera, &observed, || format!("court line \"{}\"", point.line))?;
+                self.lines[camera].push(on);
             }
         }
         Ok(())
@@ -235,8 +277,9 @@ impl<'a> Checked<'a> {
                     None => None,
                 });
             }
+            let px_per_second = shared.px_per_second.iter().map(|own| own.iter().copied().map(Vector2::from).collect());
             if views.iter().flatten().count() >= 2 {
-                self.sightings.push(views);
+                self.sightings.push(Sighted { views, px_per_second: px_per_second.collect() });
                 self.sighting_indices.push(sighting);
             }
         }
@@ -279,6 +322,11 @@ impl<'a> Checked<'a> {
             what: what(),
             source,
         })
+    }
+
+    /// The lines of which places were measured in some picture, by name, in order.
+    pub(crate) fn painted(&self) -> Vec<&str> {
+        painted(self.lines.iter().flatten())
     }
 
     /// Whether the world is the court frame.

@@ -23,6 +23,7 @@ mod homography;
 mod hypotheses;
 mod input;
 mod line_foot;
+mod moving;
 mod on_pictures;
 pub mod plan;
 mod planar_pose;
@@ -38,6 +39,8 @@ mod standing;
 #[cfg(test)]
 mod line_tests;
 #[cfg(test)]
+mod moving_tests;
+#[cfg(test)]
 mod on_pictures_tests;
 #[cfg(test)]
 mod refine_tests;
@@ -49,7 +52,8 @@ mod tests;
 pub use error::RigError;
 pub use input::{CourtMarks, LinePoint, RigInput, RigSettings};
 pub use midline_solver::Loss;
-pub use on_pictures::{FoundOnLine, OnPictures, solve_on_pictures};
+pub use moving::{FilmedBoard, moving_sightings};
+pub use on_pictures::{OnPictures, solve_on_pictures};
 pub use player::{PlayerPoint, PlayerView};
 pub use refine::{Refined, refine, refine_dense};
 pub use same_instant::{PlayerSettings, player_points};

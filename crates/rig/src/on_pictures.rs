@@ -10,28 +10,19 @@ use midline_geometry::RigidTransform;
 use midline_session::calibration::RigCalibration;
 use midline_session::court::Court;
 use midline_solver::{Loss, Options, minimise};
-use nalgebra::{Point3, Vector2};
+use nalgebra::Point3;
 
 use crate::RigError;
-use crate::bundle::{Bundle, Kind, Observation, RigState, Seen};
+use crate::bundle::Bundle;
 use crate::input::{Checked, LinePoint, OnLine, RigInput, RigSettings};
 use crate::solve::{Solved, calibration, court_poses, solved};
-
-/// A place on a line of the court as a picture shows it.
-#[derive(Debug, Clone, PartialEq)]
-pub struct FoundOnLine {
-    /// The line and the pixel; its deviation is that of the picture alone.
-    pub point: LinePoint,
-    /// Pixels per metre across the line there.
-    pub px_per_m: f64,
-}
 
 /// What the pictures gave.
 #[derive(Debug, Clone, PartialEq)]
 pub struct OnPictures {
     /// Where the cameras stand.
     pub rig: RigCalibration,
-    /// For each camera all pixels on lines that were used, the marked ones first, with the deviations that they were given.
+    /// For each camera all pixels on lines that were used, the marked ones first.
     pub lines: Vec<Vec<LinePoint>>,
 }
 
@@ -53,9 +44,9 @@ const FEWEST_ON_A_LINE: usize = 6;
 const MISTAKEN_PX: f64 = 2.0;
 const LARGEST_RMS_PX: f64 = 1.2;
 /// From a rough start other bars can be taken for the court: the largest root mean square then, px, and how far the camera may
-/// end from a rough place.
+/// end from a rough place: less than what singles and doubles sidelines are apart (1.37 m), which fit each other well.
 const ROUGH_RMS_PX: f64 = 0.5;
-const FARTHEST_M: f64 = 1.5;
+const FARTHEST_M: f64 = 1.0;
 const FARTHEST_RADIANS: f64 = 0.15;
 /// Of two poses the one with this many times the places of the other is the right one.
 const CLEARLY_MORE: f64 = 1.6;
@@ -63,11 +54,12 @@ const CLEARLY_MORE: f64 = 1.6;
 /// Where the cameras stand, from all that [`crate::solve_with`] takes and from the court's lines in pictures.
 ///
 /// `starts` holds a rough `camera_from_court` for cameras without (enough) marked points: about half a metre and a few degrees
-/// off at most, or an empty slice. `look` finds the lines for a camera that is thought to stand there, within a reach in
-/// pixels; it may find nothing. Cameras without a place on the court are placed by boards first.
+/// off at most, or an empty slice. `look` finds places on the lines for a camera that is thought to stand there, within a reach in
+/// pixels, each with the deviation of the picture alone; it may find nothing. Cameras without a place on the court are placed by
+/// boards first.
 ///
-/// A line is fixed by its measured edge up to `paint_sd_m`, which all its places in a picture share; they are weighed so that
-/// their mean is not better known than that.
+/// A line is fixed by its measured edge up to `paint_sd_m`; how far beside its place it is painted is one unknown of the
+/// solution, shared by all its places in all pictures.
 ///
 /// # Errors
 /// As [`crate::solve_with`]; [`RigError::LinesNotFound`] where marks or places are rough and the picture does not show the lines near them.
@@ -75,7 +67,7 @@ pub fn solve_on_pictures(
     input: &RigInput,
     settings: &RigSettings,
     starts: &[Option<RigidTransform>],
-    look: impl Fn(usize, &RigidTransform, f64) -> Vec<FoundOnLine>,
+    look: impl Fn(usize, &RigidTransform, f64) -> Vec<LinePoint>,
 ) -> Result<OnPictures, RigError> {
     let mut checked = Checked::with_starts(input, settings, starts)?;
     let Some((court, _)) = input.court else {
@@ -137,11 +129,11 @@ pub fn solve_on_pictures(
 }
 
 /// One camera on the lines of its picture.
-struct Fit {
-    pose: RigidTransform,
-    /// What was seen with its whole deviation, and the line that it is on.
-    lines: Vec<(LinePoint, OnLine)>,
-    rms_px: f64,
+pub(crate) struct Fit {
+    pub(crate) pose: RigidTransform,
+    /// What was seen, and the line that it is on.
+    pub(crate) lines: Vec<(LinePoint, OnLine)>,
+    pub(crate) rms_px: f64,
 }
 
 /// Whether a camera ended about where it was thought to stand.
@@ -167,13 +159,13 @@ fn taken(checked: &mut Checked, camera: usize, fit: Fit) -> String {
 }
 
 /// Looks and fits in turn, with less and less reach. `None` when what is found in the end is not enough to be believed.
-fn settled(
+pub(crate) fn settled(
     checked: &Checked,
     camera: usize,
     court: &Court,
     start: &RigidTransform,
     first_reach_px: f64,
-    look: &impl Fn(usize, &RigidTransform, f64) -> Vec<FoundOnLine>,
+    look: &impl Fn(usize, &RigidTransform, f64) -> Vec<LinePoint>,
 ) -> Option<Fit> {
     let mut reaches = vec![first_reach_px.max(2.0 * LAST_REACH_PX)];
     while let Some(&last) = reaches.last()
@@ -186,7 +178,11 @@ fn settled(
     let mut lines = Vec::new();
     let mut errors = Vec::new();
     for reach_px in reaches {
-        lines = weighed(checked, court, look(camera, &pose, reach_px));
+        let found = look(camera, &pose, reach_px).into_iter();
+        lines = found
+            .filter_map(|point| Some((point.clone(), OnLine::new(court, &point, &checked.settings)?)))
+            .filter(|(_, on)| on.sd_px > 0.0 && on.sd_px.is_finite())
+            .collect();
         (pose, errors) = fitted(checked, camera, &pose, &lines, reach_px)?;
     }
     let near: Vec<bool> = errors.iter().map(|error| *error < MISTAKEN_PX).collect();
@@ -210,27 +206,6 @@ fn runs_across(court: &Court, line: &str) -> Option<bool> {
     court.lines_m.get(line).map(|[x0, y0, x1, y1]| x1 - x0 > y1 - y0)
 }
 
-/// What was found, with the deviations of the paint in it.
-fn weighed(checked: &Checked, court: &Court, found: Vec<FoundOnLine>) -> Vec<(LinePoint, OnLine)> {
-    let mut counts: BTreeMap<String, usize> = BTreeMap::new();
-    found.iter().for_each(|place| *counts.entry(place.point.line.clone()).or_default() += 1);
-    let on_line = |place: FoundOnLine| {
-        let LinePoint { line, edge, px, sd_px } = place.point;
-        let [from, to] = court.line_ends_m(&line, edge)?.map(Point3::from);
-        // All places on a line share where it was painted: n of them with this deviation have a mean with that of the paint.
-        let paint_px = place.px_per_m * checked.settings.paint_sd_m;
-        let own = sd_px.unwrap_or(checked.settings.click_sd_px);
-        let sd_px = (own * own + counts[&line] as f64 * paint_px * paint_px).sqrt();
-        let usable = sd_px > 0.0 && sd_px.is_finite();
-        let direction = (to - from).normalize();
-        usable.then(|| {
-            let point = LinePoint { line: line.clone(), edge, px, sd_px: Some(sd_px) };
-            (point, OnLine { line, origin: from, direction, px: Vector2::from(px), sd_px })
-        })
-    };
-    found.into_iter().filter_map(on_line).collect()
-}
-
 /// The pose that fits marks and lines, robustly, and each line's error across it, px.
 fn fitted(
     checked: &Checked,
@@ -240,23 +215,13 @@ fn fitted(
     reach_px: f64,
 ) -> Option<(RigidTransform, Vec<f64>)> {
     // While looking afar, what is found may be off by a part of the reach without being wrong.
-    let least_sd = reach_px / 12.0;
-    let seen = lines.iter().map(|(_, on)| Observation {
-        camera: 0,
-        seen: Seen::Line { origin: on.origin, direction: on.direction },
-        px: on.px,
-        sd_px: on.sd_px.max(least_sd),
-    });
-    let bundle = Bundle::of_one(checked, camera, seen);
-    let state = RigState {
-        cameras: vec![*start],
-        intrinsics: vec![checked.intrinsics[camera]],
-        boards: Vec::new(),
-        points: Vec::new(),
-    };
+    let least_sd_px = reach_px / 12.0;
+    let places: Vec<OnLine> = lines.iter().map(|(_, on)| on.clone()).collect();
+    let (bundle, state) = Bundle::of_one(checked, camera, *start, &places, least_sd_px);
     let options = Options { loss: Loss::Cauchy(3.0), max_iterations: 40, cost_tolerance: 1e-9, ..Options::default() };
     let solution = minimise(&bundle, state, &options).ok()?;
-    let own = bundle.observations.iter().filter(|o| o.kind() == Kind::Line).skip(checked.lines[camera].len());
+    let first = bundle.observations.len() - places.len();
+    let own = bundle.observations[first..].iter();
     let errors = own.map(|o| bundle.error_px(&solution.state, o).map_or(f64::INFINITY, |error| error.norm())).collect();
     Some((solution.state.cameras[0], errors))
 }

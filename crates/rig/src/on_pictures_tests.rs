@@ -1,13 +1,17 @@
 //! The rig from lines in pictures, against known truth. What a picture shows is made up here: true pixels of painted lines with
 //! noise, for whoever looks near enough. Real pictures are in the tests of `vision` and of the whole program.
 
-use midline_geometry::{RigidTransform, step_between, stepped};
+use midline_geometry::{Intrinsics, LensModel, RigidTransform, step_between, stepped};
+use midline_session::calibration::RigCalibration;
 use midline_session::court::{Court, LineEdge};
-use nalgebra::{Point3, Vector3, Vector6};
+use nalgebra::{Point3, Vector2, Vector3, Vector6};
 use rayon::prelude::*;
 
+use crate::input::Checked;
+use crate::on_pictures::settled;
+use crate::refine_tests::relative;
 use crate::test_scene::{Scene, lens_model, look_at, noise, within};
-use crate::{CourtMarks, FoundOnLine, LinePoint, OnPictures, RigError, RigInput, RigSettings, solve_on_pictures};
+use crate::{CourtMarks, LinePoint, OnPictures, RigError, RigInput, RigSettings, solve_on_pictures};
 
 const SD_PX: f64 = 0.15;
 
@@ -32,7 +36,7 @@ impl Painted {
         Self { court, off_m, cameras: scene.cameras.clone() }
     }
 
-    fn look(&self, camera: usize, thought: &RigidTransform, reach_px: f64, seed: u64) -> Vec<FoundOnLine> {
+    fn look(&self, camera: usize, thought: &RigidTransform, reach_px: f64, seed: u64) -> Vec<LinePoint> {
         // One picture has one noise, however often it is looked at.
         let mut noise = noise(7919 * seed + camera as u64);
         let (lens, truth) = (lens_model(), &self.cameras[camera]);
@@ -55,8 +59,7 @@ impl Painted {
                 let px_per_m = (px(truth, &(painted + across * 0.01)) - px(truth, &painted)).dot(&normal).abs() * 100.0;
                 if apart < reach_px && px_per_m * 0.05 > 0.4 {
                     let px = px(truth, &painted) + normal * error;
-                    let point = LinePoint { line: name.clone(), edge, px: px.into(), sd_px: Some(SD_PX) };
-                    found.push(FoundOnLine { point, px_per_m });
+                    found.push(LinePoint { line: name.clone(), edge, px: px.into(), sd_px: Some(SD_PX) });
                 }
             }
         }
@@ -68,52 +71,67 @@ fn none() -> [CourtMarks; 2] {
     [CourtMarks::new(), CourtMarks::new()]
 }
 
+/// Errors of the poses and of the relative pose inside their 95 % intervals, of how many; and the places' errors in metres from
+/// marks alone and with lines.
+struct Outcome {
+    inside: usize,
+    all: usize,
+    off_m: [f64; 2],
+}
+
 #[test]
 fn intervals_from_pictures_cover_the_truth_with_paint_beside_its_place() {
     let settings = RigSettings { click_sd_px: 1.5, ..RigSettings::default() };
-    let results: Vec<(u32, u32, f64, f64)> = (0..60_u64)
+    let trials = std::env::var("MIDLINE_TRIALS").ok().and_then(|text| text.parse().ok()).unwrap_or(100_u64);
+    let results: Vec<Outcome> = (0..trials)
         .into_par_iter()
-        .map(|seed| {
-            let mut scene = scene().clone_with_seed(seed);
+        .filter_map(|seed| {
+            let mut scene = Scene::random(seed, 2, 0);
             let painted = Painted::new(&scene, settings.paint_sd_m, seed);
             let marked = scene.court_points(&painted.court, 1.5);
+            if marked.iter().any(|own| own.len() < 6) {
+                return None;
+            }
             let lenses = scene.lenses();
             let input = RigInput { lenses: &lenses, boards: None, court: Some((&painted.court, &marked)), lines: &[] };
-            let place_error = |rig: &midline_session::calibration::RigCalibration| {
+            let place_error = |rig: &RigCalibration| {
                 let centre = |pose: &RigidTransform| pose.inverse_transform_point(&Point3::origin());
                 let off = |camera: usize| {
                     (centre(&rig.cameras[camera].camera_from_world) - centre(&scene.cameras[camera])).norm()
                 };
-                off(0) + off(1)
+                (off(0) + off(1)) / 2.0
             };
             let marks_alone = crate::solve_with(&input, &settings).unwrap();
-            let rig = solve_on_pictures(&input, &settings, &[], |c, pose, reach| painted.look(c, pose, reach, seed))
-                .unwrap()
-                .rig;
+            let OnPictures { rig, lines } =
+                solve_on_pictures(&input, &settings, &[], |c, pose, reach| painted.look(c, pose, reach, seed)).unwrap();
+            if lines.iter().any(Vec::is_empty) {
+                return None;
+            }
             let mut inside = 0;
             for (index, (camera, truth)) in rig.cameras.iter().zip(&scene.cameras).enumerate() {
                 let error = step_between(&camera.camera_from_world, truth);
-                inside += (0..6)
-                    .filter(|axis| {
-                        error[*axis].abs() < 1.96 * rig.covariance[6 * index + axis][6 * index + axis].sqrt()
-                    })
-                    .count() as u32;
+                let sd = |axis: usize| rig.covariance[6 * index + axis][6 * index + axis].sqrt();
+                inside += (0..6).filter(|&axis| error[axis].abs() < 1.96 * sd(axis)).count();
             }
-            (inside, 12, place_error(&marks_alone), place_error(&rig))
+            // What both cameras share must be in the covariance between them too.
+            let (error, covariance) = relative(&scene, &rig);
+            inside += (0..6).filter(|&axis| error[axis].abs() < 1.96 * covariance[(axis, axis)].sqrt()).count();
+            Some(Outcome { inside, all: 18, off_m: [place_error(&marks_alone), place_error(&rig)] })
         })
         .collect();
-    let (inside, all) = results.iter().fold((0, 0), |(i, a), r| (i + r.0, a + r.1));
-    let share = f64::from(inside) / f64::from(all);
-    let mean = |of: fn(&(u32, u32, f64, f64)) -> f64| results.iter().map(of).sum::<f64>() / results.len() as f64 / 2.0;
+    let (inside, all) = results.iter().fold((0, 0), |(i, a), r| (i + r.inside, a + r.all));
+    let share = inside as f64 / all as f64;
+    let [marks, lines] = [0, 1].map(|of| results.iter().map(|r| r.off_m[of]).sum::<f64>() / results.len() as f64);
     println!(
-        "places off by {:.1} mm from marks, {:.1} mm with lines; 95 % intervals cover {:.1} % of {all} parameters",
-        1e3 * mean(|r| r.2),
-        1e3 * mean(|r| r.3),
+        "{} rigs: places off by {:.1} mm from marks, {:.1} mm with lines; 95 % intervals cover {:.2} % of {all} parameters",
+        results.len(),
+        1e3 * marks,
+        1e3 * lines,
         100.0 * share
     );
-    // What all places of a line share is counted as if it were drawn for each with more: somewhat wide.
-    assert!((0.93..0.995).contains(&share), "{share}");
-    assert!(mean(|r| r.3) < 0.7 * mean(|r| r.2));
+    assert!(3 * results.len() > trials as usize, "{}", results.len());
+    assert!((0.93..0.97).contains(&share), "{share}");
+    assert!(lines < 0.7 * marks);
 }
 
 #[test]
@@ -127,7 +145,7 @@ fn a_rough_start_ends_where_an_exact_one_does() {
         let painted = Painted::new(&scene, 0.0, 1);
         let look = |c: usize, pose: &RigidTransform, reach: f64| painted.look(c, pose, reach, seed);
         let truth = scene.cameras.clone();
-        let far = |rig: &midline_session::calibration::RigCalibration| {
+        let far = |rig: &RigCalibration| {
             let steps = rig.cameras.iter().zip(&truth).map(|(c, t)| step_between(&c.camera_from_world, t).norm());
             steps.fold(0.0, f64::max)
         };
@@ -190,7 +208,7 @@ fn without_lines_in_the_picture_marks_do_and_rough_marks_are_refused() {
     let scattered = |c: usize, pose: &RigidTransform, reach: f64| {
         let mut draw = noise(c as u64);
         let mut found = painted.look(c, pose, reach, 1);
-        found.iter_mut().for_each(|place| place.point.px[1] += (4.0 + reach) * draw());
+        found.iter_mut().for_each(|place| place.px[1] += (4.0 + reach) * draw());
         found
     };
     let error = solve_on_pictures(&input, &rough, &[], scattered).unwrap_err();
@@ -200,4 +218,88 @@ fn without_lines_in_the_picture_marks_do_and_rough_marks_are_refused() {
         Err(RigError::LensMissing { what: "rough places", .. })
     ));
     assert_eq!(court.measured_edge("near-baseline"), Some(LineEdge::Low));
+}
+
+/// The upright phone of the demo's second academy session, and where it stands.
+fn gate() -> (Intrinsics, RigidTransform) {
+    let intrinsics = Intrinsics {
+        focal_px: [1012.6, 1013.9],
+        centre_px: [356.9, 644.7],
+        model: LensModel::BrownConrady([-0.127, 0.047, -0.0003, 0.0005, 0.0]),
+        size_px: [720, 1280],
+    };
+    (intrinsics, look_at([1.8, -7.7, 2.10], [-0.45, 1.4, 0.95]))
+}
+
+/// What whoever looks for painted bars finds: the only bar across a line's profile, whichever line that is of.
+fn bars(
+    lens: &Intrinsics,
+    truth: &RigidTransform,
+    court: &Court,
+    thought: &RigidTransform,
+    reach_px: f64,
+) -> Vec<LinePoint> {
+    let along = |pose: &RigidTransform, name: &str, count: usize| -> Vec<Vector2<f64>> {
+        let [from, to] = court.line_ends_m(name, court.measured_edge(name).unwrap()).unwrap().map(Point3::from);
+        (0..count)
+            .map(|i| from + (to - from) * ((i as f64 + 0.5) / count as f64))
+            .filter(|point| within(lens, pose, point))
+            .map(|point| lens.project(&(pose * point).coords).unwrap())
+            .collect()
+    };
+    let painted: Vec<Vec<Vector2<f64>>> = court.lines_m.keys().map(|name| along(truth, name, 200)).collect();
+    let mut found = Vec::new();
+    for name in court.lines_m.keys() {
+        let places = along(thought, name, 40);
+        for pair in places.windows(2) {
+            let Some(tangent) = (pair[1] - pair[0]).try_normalize(1e-6) else { continue };
+            let normal = Vector2::new(-tangent.y, tangent.x);
+            let crossed = |two: &[Vector2<f64>]| {
+                let (a, b) = (two[0] - pair[0], two[1] - pair[0]);
+                let (before, after) = (a.dot(&tangent), b.dot(&tangent));
+                let share = before / (before - after);
+                (before * after <= 0.0 && before != after).then(|| (a + (b - a) * share).dot(&normal))
+            };
+            let across: Vec<f64> = painted
+                .iter()
+                .flat_map(|line| line.windows(2))
+                .filter_map(crossed)
+                .filter(|offset| offset.abs() < reach_px)
+                .collect();
+            if let [offset] = across[..] {
+                let edge = court.measured_edge(name).unwrap();
+                let px = (pair[0] + normal * offset).into();
+                found.push(LinePoint { line: name.clone(), edge, px, sd_px: Some(SD_PX) });
+            }
+        }
+    }
+    found
+}
+
+/// Bars that are other lines of the court fit a camera that stands elsewhere: one 4.7 m off with 0.7 px rms, as was once accepted
+/// on the demo, one 3.3 m off with 0.4 px, and one that took singles for doubles sidelines, 1.4 m off with 0.2 px.
+#[test]
+fn a_rough_place_does_not_end_at_other_lines_metres_away() {
+    let court = Court::itf_tennis().unwrap();
+    let (intrinsics, truth) = gate();
+    let mut lenses = scene().lenses();
+    lenses.iter_mut().for_each(|lens| lens.intrinsics = intrinsics);
+    let marks = none();
+    let input = RigInput { lenses: &lenses, boards: None, court: Some((&court, &marks)), lines: &[] };
+    let settings = RigSettings::default();
+    let look = |_: usize, pose: &RigidTransform, reach: f64| bars(&intrinsics, &truth, &court, pose, reach);
+    let centre = |pose: &RigidTransform| pose.inverse_transform_point(&Point3::origin());
+    for seed in [547, 517, 576] {
+        let mut draw = noise(seed);
+        let step = Vector6::from_fn(|i, _| if i < 3 { 0.03 * draw() } else { 0.3 * draw() });
+        let start = stepped(&truth, &step);
+        let starts = [Some(start), Some(start)];
+        let checked = Checked::with_starts(&input, &settings, &starts).unwrap();
+        let fit = settled(&checked, 0, &court, &start, 48.0, &look).expect("by its places alone it is believed");
+        let off_m = (centre(&fit.pose) - centre(&truth)).norm();
+        println!("{off_m:.2} m off, {:.2} px rms, {} places", fit.rms_px, fit.lines.len());
+        assert!(off_m > 1.0);
+        let refused = solve_on_pictures(&input, &settings, &starts, look);
+        assert!(matches!(refused, Err(RigError::LinesNotFound { .. })), "{refused:?}");
+    }
 }

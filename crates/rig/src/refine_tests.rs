@@ -54,7 +54,7 @@ fn wrong_lenses(scene: &Scene, seed: u64) -> Vec<LensCalibration> {
 }
 
 /// The pose of the second camera relative to the first, as a step from the truth, with its covariance.
-fn relative(scene: &Scene, found: &RigCalibration) -> (Vector6<f64>, DMatrix<f64>) {
+pub(crate) fn relative(scene: &Scene, found: &RigCalibration) -> (Vector6<f64>, DMatrix<f64>) {
     let of = |step: &DVector<f64>| {
         let pose = |camera: usize| {
             let own = Vector6::from_column_slice(&step.as_slice()[6 * camera..6 * camera + 6]);
@@ -75,7 +75,7 @@ fn relative(scene: &Scene, found: &RigCalibration) -> (Vector6<f64>, DMatrix<f64
 }
 
 /// Share of the six parameters of the relative pose inside their 95 % intervals, and its mean error in degrees.
-fn coverage(results: &[(Vector6<f64>, DMatrix<f64>)]) -> (f64, f64) {
+pub(crate) fn coverage(results: &[(Vector6<f64>, DMatrix<f64>)]) -> (f64, f64) {
     let inside: usize = results
         .iter()
         .map(|(error, covariance)| (0..6).filter(|&i| error[i].abs() < 1.96 * covariance[(i, i)].sqrt()).count())
@@ -209,12 +209,7 @@ fn derivatives_with_points_and_free_lenses_match_differences() {
         let bundle = Bundle::new(&checked, &kept, Spread::AS_ASSUMED)
             .with_free_lenses(&checked.intrinsics)
             .with_points(points.len(), seen);
-        let state = RigState {
-            cameras: scene.cameras.clone(),
-            intrinsics: checked.intrinsics.clone(),
-            boards: scene.boards.clone(),
-            points,
-        };
+        let state = RigState { points, ..RigState::new(&checked, scene.cameras.clone(), scene.boards.clone()) };
         let error = midline_solver::worst_jacobian_error(&bundle, &state);
         assert!(error < 1e-5, "{error}");
     }

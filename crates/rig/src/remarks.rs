@@ -20,6 +20,8 @@ pub(crate) struct Told<'a> {
     pub(crate) cameras: &'a [RigCamera],
     pub(crate) covariance: &'a DMatrix<f64>,
     pub(crate) spread: Spread,
+    /// Of each camera's clip of the board.
+    pub(crate) late_seconds: &'a [f64],
 }
 
 pub(crate) fn remarks(told: &Told) -> Vec<String> {
@@ -70,6 +72,7 @@ pub(crate) fn remarks(told: &Told) -> Vec<String> {
         ("Court points", Kind::Click, Some(checked.settings.click_sd_px)),
         ("Points on court lines", Kind::Line, None),
         ("Board corners", Kind::Corner, Some(checked.settings.corner_sd_px)),
+        ("Corners of the board in motion", Kind::MovingCorner, Some(checked.settings.corner_sd_px)),
         ("The player's points", Kind::Player, None),
     ] {
         let factor = told.spread.of(kind);
@@ -80,6 +83,21 @@ pub(crate) fn remarks(told: &Told) -> Vec<String> {
             );
             remarks.push(format!("{what} scatter {how}; the uncertainty was widened accordingly."));
         }
+    }
+    let paint = told.spread.of(Kind::Paint);
+    if paint > 1.05 {
+        let assumed_mm = 1000.0 * checked.settings.paint_sd_m;
+        remarks.push(format!(
+            "The court's lines lie {:.0} mm (1 sd) beside their places in the model, where {assumed_mm:.0} mm was assumed; the uncertainty was widened accordingly. Check that the court model is the right one.",
+            paint * assumed_mm
+        ));
+    }
+    for (camera, late_seconds) in told.late_seconds.iter().enumerate().filter(|(_, late)| **late != 0.0) {
+        remarks.push(format!(
+            "The board in motion puts the clip of camera {} {:+.2} ms from where its sound put it.",
+            checked.names[camera],
+            -1000.0 * late_seconds
+        ));
     }
     remarks
 }

@@ -28,6 +28,17 @@ const FEWEST_COMMON: usize = 3;
 pub struct SharedSighting {
     /// One entry per camera; `None` where the camera did not see it.
     pub views: Vec<Option<BoardView>>,
+    /// Of a board in motion, for each camera the velocity of every corner in the picture, px per second, in the order of the
+    /// view's corners; empty for a board at rest.
+    pub px_per_second: Vec<Vec<[f64; 2]>>,
+}
+
+impl SharedSighting {
+    /// A board at rest.
+    #[must_use]
+    pub fn at_rest(views: Vec<Option<BoardView>>) -> Self {
+        Self { views, px_per_second: Vec::new() }
+    }
 }
 
 /// A rest of the board in one camera.
@@ -71,7 +82,7 @@ pub fn pair_sightings(views: &[Vec<(f64, BoardView)>]) -> Vec<SharedSighting> {
             for rest in members {
                 shared[rests[rest].camera] = Some(rests[rest].view.clone());
             }
-            SharedSighting { views: shared }
+            SharedSighting::at_rest(shared)
         })
         .collect()
 }

@@ -6,7 +6,7 @@ use midline_solver::{Loss, Options, Solution, minimise};
 use nalgebra::{DMatrix, Point3};
 
 use crate::RigError;
-use crate::bundle::{Bundle, KINDS, Kind, RigState, Spread};
+use crate::bundle::{Bundle, KINDS, Kind, RigState, Scatter, Seen, Spread};
 use crate::court_pose::{FEWEST_POINTS, court_minima, limit_px, worst};
 use crate::crossings::with_crossings;
 use crate::hypotheses::{BoardMinima, hypotheses};
@@ -30,6 +30,12 @@ const ROUGH_COST_TOLERANCE: f64 = 1e-7;
 /// Change of the standard deviations that is worth another solution, and how often at most.
 const SPREAD_SETTLED: f64 = 0.01;
 const MOST_REWEIGHTINGS: usize = 4;
+
+/// Quantile of the normal distribution beyond which scatter is no longer chance: one in five. It is low because scatter that is
+/// wrongly taken for chance costs more than some width.
+const CHANCE_Z: f64 = 0.8416;
+/// Freedom below which a kind's residuals tell nothing of its scatter.
+const LEAST_REDUNDANCY: f64 = 0.5;
 
 /// Another solution within this much chi-square of the best (odds of e⁶ to 1) leaves the question open.
 const UNDECIDED_CHI_SQUARED: f64 = 12.0;
@@ -79,7 +85,8 @@ pub(crate) fn solved(checked: &Checked) -> Result<Solved, RigError> {
     let mut spread = Spread::AS_ASSUMED;
     let (state, ranked) = loop {
         let ranked = ranked(checked, &minima, &court, &sightings, spread)?;
-        spread.0[Kind::Corner as usize] = typical_corner_spread(checked, &sightings, &ranked[0]);
+        let corners = typical_corner_spread(checked, &sightings, &ranked[0]);
+        spread = spread.with(Kind::Corner, corners).with(Kind::MovingCorner, corners);
         let robust = solution(&Bundle::new(checked, &sightings, spread), ranked[0].clone(), Loss::Cauchy(3.0))?;
         let moved = moved_sightings(checked, &sightings, &robust.state, settings)?;
         if moved.is_empty() {
@@ -104,7 +111,7 @@ pub(crate) fn court_poses(checked: &Checked) -> Result<Vec<Vec<RigidTransform>>,
             return Ok(vec![start]);
         }
         let points = &with_crossings(&checked.intrinsics[camera], &checked.court[camera], &checked.lines[camera]);
-        let shares_a_board = checked.sightings.iter().any(|views| views[camera].is_some());
+        let shares_a_board = checked.sightings.iter().any(|seen| seen.views[camera].is_some());
         if points.names.len() < FEWEST_POINTS && (shares_a_board || points.names.is_empty()) {
             return Ok(Vec::new());
         }
@@ -181,7 +188,7 @@ fn typical_corner_spread(checked: &Checked, sightings: &[usize], state: &RigStat
     let mut errors: Vec<f64> = bundle
         .observations
         .iter()
-        .filter(|o| o.kind() == Kind::Corner)
+        .filter(|o| matches!(o.seen, Seen::Board { .. }))
         .filter_map(|o| Some(bundle.error_px(state, o)?.norm()))
         .collect();
     errors.sort_by(f64::total_cmp);
@@ -273,8 +280,9 @@ fn check_lines(checked: &Checked, state: &RigState) -> Result<(), RigError> {
     Ok(())
 }
 
-/// The solution with the weights that its own residuals call for, never more trusting than assumed, and the covariance of
-/// the cameras' poses.
+/// The solution with the weights that its own residuals call for, and the covariance of the cameras' poses. Never more
+/// trusting than assumed; less only where a kind scatters by more than chance would explain (the global test of adjustment,
+/// Baarda 1968), since few residuals exceed their deviations half of the time and would widen every other interval.
 pub(crate) fn weighted(
     bundle: &mut Bundle,
     start: RigState,
@@ -283,12 +291,17 @@ pub(crate) fn weighted(
 ) -> Result<(Solution<RigState>, DMatrix<f64>), RigError> {
     let mut solved = solve(bundle, start)?;
     for _ in 0..MOST_REWEIGHTINGS {
-        let excess = bundle.excess(&solved.state, &solved.local_covariance()?, loss);
+        let scatter = bundle.scatter(&solved.state, &solved.local_covariance()?, loss);
         let before = bundle.spread;
-        bundle.spread = Spread(KINDS.map(|kind| {
-            let now = before.of(kind);
-            excess[kind as usize].map_or(now, |excess| (now * excess).max(1.0))
-        }));
+        bundle.spread = KINDS.iter().fold(before, |spread, &kind| {
+            let Scatter { chi_squared, redundancy } = scatter[kind as usize];
+            let factor = before.of(kind) * (chi_squared / redundancy).sqrt();
+            match redundancy > LEAST_REDUNDANCY {
+                true if factor > by_chance(redundancy) => spread.with(kind, factor),
+                true => spread.with(kind, 1.0),
+                false => spread,
+            }
+        });
         if KINDS.iter().all(|kind| (bundle.spread.of(*kind) / before.of(*kind) - 1.0).abs() < SPREAD_SETTLED) {
             bundle.spread = before;
             break;
@@ -297,6 +310,13 @@ pub(crate) fn weighted(
     }
     let covariance = solved.covariance_of(&bundle.pose_columns())?;
     Ok((solved, covariance))
+}
+
+/// The factor that scatter as assumed exceeds in one case in five only ([`CHANCE_Z`]): the root of a quantile of chi-square over its
+/// degrees of freedom (Wilson & Hilferty 1931).
+fn by_chance(redundancy: f64) -> f64 {
+    let part = 2.0 / (9.0 * redundancy);
+    (1.0 - part + CHANCE_Z * part.sqrt()).powi(3).sqrt().max(1.0)
 }
 
 fn refuse_if_undecided(
@@ -341,11 +361,11 @@ pub(crate) fn calibration(
     state: &RigState,
     covariance: &DMatrix<f64>,
 ) -> RigCalibration {
-    let rms = |camera: usize, kind: Kind| {
+    let rms = |camera: usize, kinds: &[Kind]| {
         let errors = bundle
             .observations
             .iter()
-            .filter(|o| o.camera == camera && o.kind() == kind)
+            .filter(|o| o.camera == camera && kinds.contains(&o.kind()))
             .filter_map(|o| Some(bundle.error_px(state, o)?.norm()));
         root_mean_square(errors)
     };
@@ -353,13 +373,20 @@ pub(crate) fn calibration(
         .map(|camera| RigCamera {
             name: checked.names[camera].to_owned(),
             camera_from_world: state.cameras[camera],
-            court_rms_px: rms(camera, Kind::Click),
+            court_rms_px: rms(camera, &[Kind::Click]),
             court_points: checked.court[camera].names.len(),
-            board_rms_px: rms(camera, Kind::Corner),
-            board_views: sightings.iter().filter(|&&s| checked.sightings[s][camera].is_some()).count(),
+            board_rms_px: rms(camera, &[Kind::Corner, Kind::MovingCorner]),
+            board_views: sightings.iter().filter(|&&s| checked.sightings[s].views[camera].is_some()).count(),
         })
         .collect();
-    let told = Told { checked, sightings, cameras: &cameras, covariance, spread: bundle.spread };
+    let told = Told {
+        checked,
+        sightings,
+        cameras: &cameras,
+        covariance,
+        spread: bundle.spread,
+        late_seconds: &state.late_seconds,
+    };
     let remarks = remarks(&told);
     let on_court = checked.on_court();
     RigCalibration {

@@ -171,7 +171,7 @@ impl Scene {
                         })
                     })
                     .collect();
-                SharedSighting { views }
+                SharedSighting::at_rest(views)
             })
             .collect()
     }

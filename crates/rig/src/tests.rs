@@ -8,7 +8,7 @@ use midline_session::court::Court;
 use nalgebra::{DMatrix, DVector, Point3};
 use rayon::prelude::*;
 
-use crate::bundle::{Bundle, RigState, Spread};
+use crate::bundle::{Bundle, Kind, RigState, Spread};
 use crate::input::Checked;
 use crate::test_scene::{Scene, board, lens, look_at};
 use crate::{CourtMarks, RigError, RigInput, RigSettings, SharedSighting, solve, solve_with};
@@ -143,8 +143,7 @@ fn court_points_cover_the_truth() {
     });
     let share = coverage.report("court points alone");
     assert!(coverage.solved >= 500, "{}", coverage.solved);
-    // The scatter is never taken for less than assumed, which widens some intervals.
-    assert!((0.93..0.975).contains(&share));
+    assert!((0.93..0.97).contains(&share));
     assert!(coverage.worst_chi_squared < 6.0);
     assert_eq!(coverage.undecided, 0);
 }
@@ -176,6 +175,25 @@ fn court_and_boards_together_are_better_than_either() {
     assert!((0.92..0.98).contains(&share));
 }
 
+/// Marks that scatter twice as much as assumed are noticed, and the intervals widened to fit.
+#[test]
+fn intervals_widen_where_marks_scatter_more_than_assumed() {
+    let court = Court::itf_tennis().unwrap();
+    let settings = RigSettings { click_sd_px: 1.0, ..RigSettings::default() };
+    let coverage = covered(200, |seed| {
+        let mut scene = Scene::random(seed, 2, 0);
+        let marked = scene.court_points(&court, 2.0);
+        if marked.iter().any(|m| m.len() < 6) {
+            return None;
+        }
+        let lenses = scene.lenses();
+        let input = RigInput { lenses: &lenses, boards: None, court: Some((&court, &marked)), lines: &[] };
+        Some((scene.cameras, solve_with(&input, &settings)))
+    });
+    let share = coverage.report("marks that scatter twice as much as assumed");
+    assert!((0.90..0.97).contains(&share));
+}
+
 #[test]
 fn a_camera_without_court_points_is_placed_by_boards() {
     let court = Court::itf_tennis().unwrap();
@@ -196,7 +214,8 @@ fn a_camera_without_court_points_is_placed_by_boards() {
     println!("{:#?}", found.remarks);
 
     let nothing = RigInput { boards: None, ..input };
-    assert_eq!(solve(&nothing), Err(RigError::TooFewCourtPoints { camera: "net".to_owned(), points: 3 }));
+    // Its three points are all on the baseline.
+    assert!(matches!(solve(&nothing), Err(RigError::Collinear { camera, .. }) if camera == "net"));
 }
 
 /// Pixels worked out by hand from the court's dimensions: a pinhole camera 6 m behind and 3 m above the centre mark, level,
@@ -250,15 +269,10 @@ fn derivatives_of_the_joint_problem_match_differences() {
         RigInput { lenses: &lenses, boards: Some((&board, &sightings)), court: Some((&court, &marked)), lines: &[] };
     for input in [with_court, RigInput { court: None, ..with_court }] {
         let checked = Checked::new(&input, &RigSettings::default()).unwrap();
-        let spread = Spread([1.5, 1.0, 2.0, 1.0]);
+        let spread = Spread::AS_ASSUMED.with(Kind::Click, 1.5).with(Kind::Corner, 2.0);
         let kept: Vec<usize> = (0..checked.sightings.len()).collect();
         let bundle = Bundle::new(&checked, &kept, spread);
-        let state = RigState {
-            cameras: scene.cameras.clone(),
-            intrinsics: checked.intrinsics.clone(),
-            boards: scene.boards.clone(),
-            points: Vec::new(),
-        };
+        let state = RigState::new(&checked, scene.cameras.clone(), scene.boards.clone());
         let error = midline_solver::worst_jacobian_error(&bundle, &state);
         assert!(error < 1e-6, "{error}");
     }
@@ -300,33 +314,85 @@ fn exchanged_corners_are_named() {
     }
 }
 
-#[test]
-fn mirrored_names_are_diagnosed() {
-    let (scene, court, marked) = court_scene();
-    let mirrored: Vec<CourtMarks> = marked
-        .iter()
-        .map(|own| {
-            let other = |name: &str| {
-                if name.contains("left") { name.replace("left", "right") } else { name.replace("right", "left") }
-            };
-            own.iter().filter(|(name, _)| !name.starts_with("net")).map(|(name, px)| (other(name), *px)).collect()
-        })
-        .collect();
-    let error = solve_court(&scene, &court, &mirrored).unwrap_err();
-    assert_eq!(error, RigError::BelowGround { camera: "fence".to_owned() });
+/// The marks under other names.
+fn renamed(marked: &[CourtMarks], name: impl Fn(&str) -> Option<String>) -> Vec<CourtMarks> {
+    let of_camera = |own: &CourtMarks| own.iter().filter_map(|(old, px)| Some((name(old)?, *px))).collect();
+    marked.iter().map(of_camera).collect()
+}
+
+fn exchanged(name: &str, a: &str, b: &str) -> String {
+    if name.contains(a) { name.replace(a, b) } else { name.replace(b, a) }
 }
 
 #[test]
+fn mirrored_names_are_diagnosed() {
+    let (scene, court, marked) = court_scene();
+    let below = || RigError::BelowGround { camera: "fence".to_owned() };
+    let on_ground = |name: &str| !name.starts_with("net");
+    let sides = renamed(&marked, |name| on_ground(name).then(|| exchanged(name, "left", "right")));
+    assert_eq!(solve_court(&scene, &court, &sides), Err(below()));
+    let ends = renamed(&marked, |name| on_ground(name).then(|| exchanged(name, "near", "far")));
+    assert_eq!(solve_court(&scene, &court, &ends), Err(below()));
+    // With the net's posts the mirror image does not even fit a camera under the ground.
+    let whole = renamed(&marked, |name| Some(exchanged(name, "left", "right")));
+    let error = solve_court(&scene, &court, &whole).unwrap_err();
+    println!("{error}");
+    assert!(matches!(error, RigError::BelowGround { .. } | RigError::CourtContradiction { .. }), "{error}");
+}
+
+/// Seen from the other end a court looks the same: names that are exchanged both ways are the same court from there, in one
+/// camera alone they contradict the board that both saw.
+#[test]
+fn a_camera_named_from_the_other_end_contradicts_the_shared_board() {
+    let court = Court::itf_tennis().unwrap();
+    let board = board();
+    let mut scene = Scene::random(500, 2, 5);
+    let marked = scene.court_points(&court, 0.3);
+    let sightings = scene.sightings(0.2);
+    let lenses = scene.lenses();
+    let turned = |name: &str| exchanged(&exchanged(name, "left", "right"), "near", "far");
+    let mut wrong = marked.clone();
+    wrong[1] = renamed(&marked[1..], |name| Some(turned(name))).swap_remove(0);
+    let run = |marked: &[CourtMarks]| {
+        solve(&RigInput {
+            lenses: &lenses,
+            boards: Some((&board, &sightings)),
+            court: Some((&court, marked)),
+            lines: &[],
+        })
+    };
+    assert!(run(&marked).is_ok());
+    let error = run(&wrong).unwrap_err();
+    println!("{error}");
+    assert!(matches!(error, RigError::CourtAgainstBoards { .. } | RigError::BoardsContradict { .. }), "{error}");
+}
+
+/// Marks on a tennis court under the names that another court's model has for the like places.
+#[test]
 fn another_court_is_refused() {
-    let (scene, mut court, marked) = court_scene();
-    // The lines of a smaller court, in one direction only: no camera explains them all.
-    for (name, point) in &mut court.points_m {
-        if name.starts_with("near-service") {
-            point[1] = 7.0;
-        }
+    let (scene, _, marked) = court_scene();
+    let badminton = [
+        ("baseline-doubles-", "back-"),
+        ("baseline-singles-", "back-singles-"),
+        ("baseline-centre-mark", "back-centre"),
+        ("service-singles-", "short-service-"),
+        ("service-centre", "short-service-centre"),
+    ];
+    let padel =
+        [("baseline-doubles-", "wall-"), ("service-singles-", "service-wall-"), ("service-centre", "service-centre")];
+    for (model, names) in [("bwf-badminton", badminton.as_slice()), ("padel", padel.as_slice())] {
+        let other = Court::by_name(model).unwrap();
+        let like = |name: &str| {
+            let (old, new) = names.iter().find(|(old, _)| name.contains(old))?;
+            Some(name.replace(old, new)).filter(|name| other.points_m.contains_key(name))
+        };
+        let wrong = renamed(&marked, like);
+        assert!(wrong.iter().all(|own| own.len() >= 5), "{wrong:?}");
+        let error = solve_court(&scene, &other, &wrong).unwrap_err();
+        println!("{model}: {error}");
+        assert!(matches!(&error, RigError::CourtContradiction { .. }), "{error}");
+        assert!(error.to_string().contains("that the court model is the right one"), "{error}");
     }
-    let error = solve_court(&scene, &court, &marked).unwrap_err();
-    assert!(matches!(error, RigError::CourtContradiction { .. }), "{error}");
 }
 
 #[test]
@@ -338,10 +404,18 @@ fn too_few_and_collinear_court_points_are_refused() {
         few
     };
     let on_a_line = ["near-service-singles-left", "near-service-centre", "near-service-singles-right"];
+    let on_a_line_by_name = ["near-service-centre", "near-service-singles-left", "near-service-singles-right"];
     let three = only(&on_a_line);
+    assert_eq!(three[0].len(), 3);
+    // A fourth point on the same line would not help, so that it must not be what is asked for.
     assert_eq!(
         solve_court(&scene, &court, &three),
-        Err(RigError::TooFewCourtPoints { camera: "fence".to_owned(), points: three[0].len() })
+        Err(RigError::Collinear { camera: "fence".to_owned(), points: on_a_line_by_name.join(", ") })
+    );
+    let off_a_line = ["near-service-singles-left", "near-service-centre", "near-baseline-centre-mark"];
+    assert_eq!(
+        solve_court(&scene, &court, &only(&off_a_line)),
+        Err(RigError::TooFewCourtPoints { camera: "fence".to_owned(), points: 3 })
     );
     let mut line = three;
     let intrinsics = crate::test_scene::lens_model();

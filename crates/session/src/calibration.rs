@@ -259,6 +259,8 @@ pub enum ClockSource {
     Motion,
     /// Bounces and contacts of the ball as seen.
     Ball,
+    /// A flash, or a lamp switched on, as seen.
+    Flash,
 }
 
 /// One method's opinion of a camera's offset.

@@ -97,6 +97,9 @@ pub struct Recording {
     /// Air temperature in °C, for the speed of sound.
     #[serde(default = "twenty")]
     pub air_celsius: f64,
+    /// Whether a flash was fired, or a lamp switched on, in sight of all cameras: their pictures are searched for it.
+    #[serde(default)]
+    pub flash: bool,
 }
 
 fn twenty() -> f64 {
@@ -105,7 +108,13 @@ fn twenty() -> f64 {
 
 impl Default for Recording {
     fn default() -> Self {
-        Self { question: String::new(), suspicions: Vec::new(), date: String::new(), air_celsius: twenty() }
+        Self {
+            question: String::new(),
+            suspicions: Vec::new(),
+            date: String::new(),
+            air_celsius: twenty(),
+            flash: false,
+        }
     }
 }
 

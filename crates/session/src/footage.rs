@@ -131,6 +131,15 @@ impl Footage {
     }
 }
 
+/// How bright each frame is. Lives in memory only.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Brightness {
+    /// Presentation time of every frame, seconds.
+    pub pts_seconds: Vec<f64>,
+    /// For every frame the mean grey level, 0 to 255, of equal bands of the sensor's rows, in the order in which they are read.
+    pub bands: Vec<Vec<f32>>,
+}
+
 /// Decoded sound, mixed to one channel. Lives in memory only.
 #[derive(Debug, Clone, PartialEq)]
 pub struct SoundTrack {

@@ -20,6 +20,7 @@ mod error;
 pub mod footage;
 pub mod keypoints;
 pub mod known;
+pub mod lift_quality;
 pub mod marks;
 pub mod motion;
 pub mod outside_lens;

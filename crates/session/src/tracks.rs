@@ -9,6 +9,7 @@ use arrow::datatypes::{DataType, Field};
 use parquet::arrow::arrow_reader::ParquetRecordBatchReaderBuilder;
 use serde::{Deserialize, Serialize};
 
+use crate::motion::SdParts;
 use crate::table::write_table;
 use crate::{Provenance, SCHEMA_VERSION, SessionError};
 
@@ -39,8 +40,15 @@ pub struct Tracks {
 const COVARIANCE: [(&str, usize, usize); 6] =
     [("cov_xx", 0, 0), ("cov_xy", 0, 1), ("cov_xz", 0, 2), ("cov_yy", 1, 1), ("cov_yz", 1, 2), ("cov_zz", 2, 2)];
 
+const SD_PARTS: [(&str, fn(&SdParts) -> f64); 4] = [
+    ("sd_pixels_m", |p| p.pixels),
+    ("sd_poses_m", |p| p.poses),
+    ("sd_lenses_m", |p| p.lenses),
+    ("sd_clocks_m", |p| p.clocks),
+];
+
 /// Instant, session time, and the point measured there.
-type Row<'a> = (u32, f64, Option<(&'a str, &'a Point3d)>);
+type Row<'a> = (u32, f64, Option<(&'a str, &'a Point3d, Option<&'a SdParts>)>);
 
 impl Tracks {
     /// Column of a name.
@@ -57,11 +65,18 @@ impl Tracks {
 
     /// Writes the tracks as Parquet in long form: one row per time and measured point, with columns `instant`,
     /// `session_seconds`, `name`, `x_m`, `y_m`, `z_m`, the covariance's upper triangle in m², `reprojection_px`, `views`;
-    /// provenance in the file's metadata. Instants without any point have one row with a null name.
+    /// provenance in the file's metadata. Instants without any point have one row with a null name. `sd_parts_m`, as the
+    /// points are (`[time][name]`), adds what makes up each point's standard deviation: `sd_pixels_m`, `sd_poses_m`,
+    /// `sd_lenses_m`, `sd_clocks_m`; without it these columns are null.
     ///
     /// # Errors
     /// When the table cannot be made or the system refuses; nothing is left half written.
-    pub fn write_parquet(&self, path: &Path, provenance: &Provenance) -> Result<(), SessionError> {
+    pub fn write_parquet(
+        &self,
+        path: &Path,
+        sd_parts_m: &[Vec<Option<SdParts>>],
+        provenance: &Provenance,
+    ) -> Result<(), SessionError> {
         let rows: Vec<Row> = self
             .session_seconds
             .iter()
@@ -72,7 +87,11 @@ impl Tracks {
                     .names
                     .iter()
                     .zip(points)
-                    .filter_map(|(name, point)| Some((instant, *seconds, Some((name.as_str(), point.as_ref()?)))))
+                    .enumerate()
+                    .filter_map(|(column, (name, point))| {
+                        let parts = sd_parts_m.get(instant as usize).and_then(|row| row.get(column)?.as_ref());
+                        Some((instant, *seconds, Some((name.as_str(), point.as_ref()?, parts))))
+                    })
                     .collect();
                 if found.is_empty() {
                     found.push((instant, *seconds, None));
@@ -81,7 +100,7 @@ impl Tracks {
             })
             .collect();
         let number = |f: &dyn Fn(&Point3d) -> f64| -> ArrayRef {
-            Arc::new(rows.iter().map(|(_, _, p)| p.map(|(_, point)| f(point))).collect::<Float64Array>())
+            Arc::new(rows.iter().map(|(_, _, p)| p.map(|(_, point, _)| f(point))).collect::<Float64Array>())
         };
         let mut columns: Vec<(Field, ArrayRef)> = vec![
             (
@@ -94,7 +113,7 @@ impl Tracks {
             ),
             (
                 Field::new("name", DataType::Utf8, true),
-                Arc::new(rows.iter().map(|r| r.2.map(|(name, _)| name)).collect::<StringArray>()),
+                Arc::new(rows.iter().map(|r| r.2.map(|(name, _, _)| name)).collect::<StringArray>()),
             ),
         ];
         for (axis, name) in ["x_m", "y_m", "z_m"].into_iter().enumerate() {
@@ -106,8 +125,12 @@ impl Tracks {
         columns.push((Field::new("reprojection_px", DataType::Float64, true), number(&|p| p.reprojection_px)));
         columns.push((
             Field::new("views", DataType::UInt32, true),
-            Arc::new(rows.iter().map(|r| r.2.map(|(_, p)| p.views)).collect::<UInt32Array>()),
+            Arc::new(rows.iter().map(|r| r.2.map(|(_, p, _)| p.views)).collect::<UInt32Array>()),
         ));
+        for (name, part) in SD_PARTS {
+            let values = rows.iter().map(|(_, _, p)| p.and_then(|(_, _, parts)| parts.map(part)));
+            columns.push((Field::new(name, DataType::Float64, true), Arc::new(values.collect::<Float64Array>())));
+        }
         let names =
             serde_json::to_string(&self.names).map_err(|e| SessionError::malformed(path, None, e.to_string()))?;
         write_table(path, columns, provenance, [("names".to_owned(), names)])
@@ -212,8 +235,44 @@ mod tests {
         };
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join("tracks.parquet");
-        tracks.write_parquet(&path, &provenance).unwrap();
+        tracks.write_parquet(&path, &[], &provenance).unwrap();
         assert_eq!(Tracks::read_parquet(&path).unwrap(), (tracks, provenance));
+    }
+
+    #[test]
+    fn what_makes_up_the_uncertainty_stands_beside_each_point() {
+        let point = Point3d {
+            position_m: [0.0; 3],
+            covariance_m2: [[1e-4, 0.0, 0.0], [0.0, 1e-4, 0.0], [0.0, 0.0, 1e-4]],
+            reprojection_px: 0.7,
+            views: 2,
+        };
+        let parts = SdParts { pixels: 0.001, poses: 0.002, lenses: 0.003, clocks: 0.004 };
+        let tracks = Tracks {
+            names: vec!["nose".into(), "ball".into()],
+            session_seconds: vec![0.0, 0.01],
+            points: vec![vec![None, None], vec![Some(point), Some(point)]],
+        };
+        let provenance = Provenance {
+            schema: SCHEMA_VERSION,
+            program: "0.1.0".into(),
+            stage: "lift".into(),
+            inputs: BTreeMap::new(),
+            settings: serde_json::json!({}),
+        };
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("tracks.parquet");
+        tracks.write_parquet(&path, &[vec![None, None], vec![None, Some(parts)]], &provenance).unwrap();
+        assert_eq!(Tracks::read_parquet(&path).unwrap().0, tracks);
+        let reader = ParquetRecordBatchReaderBuilder::try_new(std::fs::File::open(&path).unwrap()).unwrap();
+        let batch = reader.build().unwrap().next().unwrap().unwrap();
+        for (name, expected) in
+            [("sd_pixels_m", 0.001), ("sd_poses_m", 0.002), ("sd_lenses_m", 0.003), ("sd_clocks_m", 0.004)]
+        {
+            let column: &Float64Array = batch.column_by_name(name).unwrap().as_any().downcast_ref().unwrap();
+            // An empty instant, a point without parts, a point with them.
+            assert!(column.is_null(0) && column.is_null(1) && column.value(2) == expected, "{name}");
+        }
     }
 
     #[test]

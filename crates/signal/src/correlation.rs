@@ -167,11 +167,128 @@ impl Correlator {
     }
 }
 
+/// Cross-spectra of many blocks of two signals, of which only the phases are kept, summed: the phase-transform correlation over
+/// all blocks at the memory of one. Every block counts alike, however loud it is.
+#[derive(Debug, Clone)]
+pub struct PhaseSum {
+    weights: BandWeights,
+    /// One value per bin of the band.
+    bins: Vec<Complex<f64>>,
+    first_bin: usize,
+    blocks: usize,
+}
+
+/// Bins after which the running phase of a shift is computed afresh.
+const AFRESH: usize = 256;
+
+impl PhaseSum {
+    /// Of blocks of `length` samples (even), over a band in cycles per sample.
+    ///
+    /// # Errors
+    /// When the band is empty, and for an odd or empty length.
+    pub fn new(length: usize, band: Range<f64>) -> Result<Self, CorrelationError> {
+        if !(0.0 <= band.start && band.start < band.end && band.end <= 0.5) {
+            return Err(CorrelationError::Band { from: band.start, to: band.end });
+        }
+        if length == 0 || length % 2 != 0 {
+            return Err(CorrelationError::Transform { length, reason: "blocks have an even number of samples".into() });
+        }
+        let bin = |frequency: f64| (frequency * length as f64).ceil() as usize;
+        let (first_bin, last) = (bin(band.start).max(1), bin(band.end).min(length / 2));
+        let bins = vec![Complex::new(0.0, 0.0); last.saturating_sub(first_bin)];
+        Ok(Self { weights: BandWeights { length, band }, bins, first_bin, blocks: 0 })
+    }
+
+    /// Blocks that have been added.
+    #[must_use]
+    pub fn blocks(&self) -> usize {
+        self.blocks
+    }
+
+    /// Adds a block of each signal; `expected_lag`, in samples, becomes lag 0. Blocks are taken as periodic: fade their ends, and
+    /// keep lags short against them. `false` when one of them is silent in the band, and adds nothing.
+    ///
+    /// # Errors
+    /// When a block has another length.
+    pub fn add(
+        &mut self,
+        correlator: &mut Correlator,
+        first: &[f64],
+        second: &[f64],
+        expected_lag: f64,
+    ) -> Result<bool, CorrelationError> {
+        let length = self.weights.length;
+        if let Some(other) = [first.len(), second.len()].into_iter().find(|l| *l != length) {
+            let reason = format!("a block of {other} samples was given");
+            return Err(CorrelationError::Transform { length, reason });
+        }
+        let (a, b) = (correlator.spectrum(first, length)?, correlator.spectrum(second, length)?);
+        let band = self.first_bin..self.first_bin + self.bins.len();
+        let (Some(a), Some(b)) = (a.get(band.clone()), b.get(band)) else { return Ok(false) };
+        let mean = a.iter().zip(b).map(|(a, b)| (a * b.conj()).norm()).sum::<f64>() / a.len().max(1) as f64;
+        if mean <= 0.0 {
+            return Ok(false);
+        }
+        let turn = std::f64::consts::TAU * expected_lag / length as f64;
+        let (step, mut phase) = (Complex::from_polar(1.0, turn), Complex::new(1.0, 0.0));
+        for (index, (sum, (a, b))) in self.bins.iter_mut().zip(a.iter().zip(b)).enumerate() {
+            let bin = self.first_bin + index;
+            phase = if index % AFRESH == 0 { Complex::from_polar(1.0, turn * bin as f64) } else { phase * step };
+            let cross = a * b.conj();
+            *sum += cross * phase * (self.weights.at(bin) / cross.norm().max(FLOOR * mean));
+        }
+        self.blocks += 1;
+        Ok(true)
+    }
+
+    /// Adds the blocks of another sum of the same length and band.
+    pub fn merge(&mut self, other: &Self) {
+        for (sum, more) in self.bins.iter_mut().zip(&other.bins) {
+            *sum += more;
+        }
+        self.blocks += other.blocks;
+    }
+
+    /// The correlation of all blocks together at the given lags.
+    ///
+    /// # Errors
+    /// When no block has been added, and for lags beyond half a block.
+    pub fn correlation(
+        &self,
+        correlator: &mut Correlator,
+        lags: RangeInclusive<isize>,
+    ) -> Result<PhaseCorrelation, CorrelationError> {
+        let length = self.weights.length;
+        let half = length.cast_signed() / 2;
+        let (lowest, highest) = (*lags.start(), *lags.end());
+        if self.blocks == 0 || lowest > highest || lowest <= -half || highest >= half {
+            return Err(CorrelationError::NoOverlap { from: lowest, to: highest, first: length, second: length });
+        }
+        let mut spectrum = vec![Complex::new(0.0, 0.0); length / 2 + 1];
+        let mut total = 0.0;
+        for (index, value) in self.bins.iter().enumerate() {
+            let bin = self.first_bin + index;
+            total += 2.0 * self.weights.at(bin);
+            if let Some(slot) = spectrum.get_mut(bin) {
+                *slot = *value;
+            }
+        }
+        let circular = correlator.signal(&mut spectrum, length)?;
+        let scale = 1.0 / (total * self.blocks as f64);
+        let at = |lag: isize| lag.rem_euclid(length.cast_signed()).cast_unsigned();
+        Ok(PhaseCorrelation {
+            first_lag: lowest,
+            values: (lowest..=highest).filter_map(|lag| Some(circular.get(at(lag))? * scale)).collect(),
+        })
+    }
+}
+
 fn failed(length: usize, reason: &dyn std::fmt::Display) -> CorrelationError {
     CorrelationError::Transform { length, reason: reason.to_string() }
 }
 
 /// Weight of each bin of a transform.
+#[derive(Debug, Clone)]
 struct BandWeights {
     length: usize,
     band: Range<f64>,
@@ -445,6 +562,38 @@ mod tests {
         assert!(matches!(kind(&sound, &sound, -9..=9, 0.3..0.3), CorrelationError::Band { .. }));
         assert!(matches!(kind(&sound, &sound, 100..=200, 0.0..0.5), CorrelationError::NoOverlap { .. }));
         assert!(matches!(kind(&sound, &[], -9..=9, 0.0..0.5), CorrelationError::NoOverlap { .. }));
+    }
+
+    #[test]
+    fn the_sum_over_blocks_finds_a_weak_common_sound_between_the_samples() {
+        // The common sound is 8 dB below each microphone's own noise: no block of 4096 samples shows it, 60 together do.
+        let (length, blocks, delay) = (4096, 60, 3.4);
+        let source = noise(5, length * blocks);
+        let mut correlator = Correlator::default();
+        let heard = |clean: &[f64], seed: u64| -> Vec<f64> {
+            clean.iter().zip(noise(seed, length * blocks)).map(|(s, n)| 0.4 * s + n).collect()
+        };
+        let (first, second) = (heard(&delayed(&source, delay), 6), heard(&source, 7));
+        let mut parts = [PhaseSum::new(length, 0.02..0.4).unwrap(), PhaseSum::new(length, 0.02..0.4).unwrap()];
+        for (block, (a, b)) in first.chunks(length).zip(second.chunks(length)).enumerate() {
+            assert!(parts[block % 2].add(&mut correlator, a, b, 2.25).unwrap());
+        }
+        let [mut all, other] = parts;
+        all.merge(&other);
+        assert!(
+            !all.add(&mut correlator, &first[..length], &vec![0.0; length], 0.0).unwrap() && all.blocks() == blocks
+        );
+        let peak = all.correlation(&mut correlator, -200..=200).unwrap().peaks(1, 8.0)[0];
+        println!(
+            "60 blocks at -8 dB: {:.3} samples for {:.3}, height {:.3}",
+            peak.lag_samples,
+            delay - 2.25,
+            peak.height
+        );
+        assert!((peak.lag_samples - (delay - 2.25)).abs() < 0.1);
+        assert!(PhaseSum::new(7, 0.0..0.5).is_err() && PhaseSum::new(8, 0.3..0.3).is_err());
+        assert!(all.correlation(&mut correlator, -4096..=0).is_err());
+        assert!(all.add(&mut correlator, &first[..8], &second[..length], 0.0).is_err());
     }
 
     #[test]

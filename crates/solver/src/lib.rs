@@ -25,6 +25,7 @@
 mod bound;
 mod error;
 mod gradient_check;
+mod groups;
 mod levenberg_marquardt;
 mod loss;
 mod manifold;

@@ -6,6 +6,7 @@
 
 use nalgebra::{Cholesky, DMatrix, DVector, Dyn};
 
+use crate::groups::{Groups, GroupsFactor, GroupsInverse};
 use crate::{SolverError, Structure};
 
 /// A symmetric matrix with the entries that the structure allows.
@@ -17,25 +18,12 @@ pub(crate) struct NormalMatrix {
 
 #[derive(Debug, Clone, PartialEq)]
 enum Tail {
-    Groups {
-        groups: Vec<Group>,
-        /// Group of each column after the shared ones.
-        group_of: Vec<usize>,
-    },
+    Groups(Groups),
     Band {
         band: Band,
         /// Shared × banded columns.
         cross: DMatrix<f64>,
     },
-}
-
-#[derive(Debug, Clone, PartialEq)]
-struct Group {
-    /// First column, counted from the end of the shared ones.
-    first: usize,
-    own: DMatrix<f64>,
-    /// Shared × own columns.
-    cross: DMatrix<f64>,
 }
 
 /// The lower half of a symmetric banded matrix, column by column from the diagonal down.
@@ -145,19 +133,8 @@ impl NormalMatrix {
     /// [`SolverError::StructureSize`] when the structure's columns are not those of the problem.
     pub(crate) fn zeros(structure: &Structure, tangent_dim: usize) -> Result<Self, SolverError> {
         let (shared, tail) = match structure {
-            Structure::Dense => (tangent_dim, Tail::Groups { groups: Vec::new(), group_of: Vec::new() }),
-            Structure::Arrow { shared, groups: sizes } => {
-                let (mut groups, mut group_of) = (Vec::with_capacity(sizes.len()), Vec::new());
-                for (index, &size) in sizes.iter().enumerate() {
-                    groups.push(Group {
-                        first: group_of.len(),
-                        own: DMatrix::zeros(size, size),
-                        cross: DMatrix::zeros(*shared, size),
-                    });
-                    group_of.extend(std::iter::repeat_n(index, size));
-                }
-                (*shared, Tail::Groups { groups, group_of })
-            }
+            Structure::Dense => (tangent_dim, Tail::Groups(Groups::zeros(tangent_dim, &[]))),
+            Structure::Arrow { shared, groups } => (*shared, Tail::Groups(Groups::zeros(*shared, groups))),
             Structure::Band { shared, half_bandwidth } => {
                 let size = tangent_dim.saturating_sub(*shared);
                 let half_bandwidth = (*half_bandwidth).min(size.saturating_sub(1));
@@ -184,7 +161,7 @@ impl NormalMatrix {
         let tail = || columns.iter().copied().filter(|&column| column >= shared);
         let (first, last) = (tail().min()?, tail().max()?);
         let apart = match &self.tail {
-            Tail::Groups { group_of, .. } => group_of[first - shared] != group_of[last - shared],
+            Tail::Groups(groups) => groups.apart(first - shared, last - shared),
             Tail::Band { band, .. } => last - first > band.half_bandwidth,
         };
         apart.then_some([first, last])
@@ -194,13 +171,19 @@ impl NormalMatrix {
     pub(crate) fn add(&mut self, columns: &[usize], product: &DMatrix<f64>) {
         let shared = self.shared.nrows();
         for (j, &column) in columns.iter().enumerate() {
-            for (i, &row) in columns.iter().enumerate() {
-                let value = product[(i, j)];
-                match (row < shared, column < shared) {
-                    (true, true) => self.shared[(row, column)] += value,
-                    (true, false) => self.tail.add_cross(row, column - shared, value),
-                    (false, false) => self.tail.add_own(row - shared, column - shared, value),
-                    (false, true) => {}
+            let entries = product.column(j);
+            let named = columns.iter().zip(entries.iter());
+            match (column.checked_sub(shared), &mut self.tail) {
+                (None, _) => named
+                    .filter(|(row, _)| **row < shared)
+                    .for_each(|(&row, entry)| self.shared[(row, column)] += entry),
+                (Some(own), Tail::Groups(groups)) => groups.add_column(own, columns, entries.as_slice()),
+                (Some(own), Tail::Band { band, cross }) => {
+                    named.for_each(|(&row, entry)| match row.checked_sub(shared) {
+                        None => cross[(row, own)] += entry,
+                        Some(row) if row >= own => *band.at(row, own) += entry,
+                        Some(_) => {}
+                    })
                 }
             }
         }
@@ -210,7 +193,7 @@ impl NormalMatrix {
         let mut diagonal = Vec::with_capacity(self.size());
         diagonal.extend(self.shared.diagonal().iter());
         match &self.tail {
-            Tail::Groups { groups, .. } => groups.iter().for_each(|group| diagonal.extend(group.own.diagonal().iter())),
+            Tail::Groups(groups) => diagonal.extend(groups.diagonal()),
             Tail::Band { band, .. } => diagonal.extend((0..band.size).map(|column| band.column(column)[0])),
         }
         DVector::from_vec(diagonal)
@@ -229,23 +212,8 @@ impl NormalMatrix {
         add_to_diagonal(&mut complement, damping);
         let own_scale = &scale.as_slice()[count..];
         let tail = match &self.tail {
-            Tail::Groups { groups, .. } => {
-                let mut factors = Vec::with_capacity(groups.len());
-                for group in groups {
-                    let scale_here = &own_scale[group.first..group.first + group.own.nrows()];
-                    let mut own = group.own.clone();
-                    scale_entries(&mut own, scale_here, scale_here);
-                    add_to_diagonal(&mut own, damping);
-                    let lower = Cholesky::new(own)?.unpack();
-                    let mut coupling = group.cross.transpose();
-                    scale_entries(&mut coupling, scale_here, &scale.as_slice()[..count]);
-                    if !lower.solve_lower_triangular_mut(&mut coupling) {
-                        return None;
-                    }
-                    complement.gemm_tr(-1.0, &coupling, &coupling, 1.0);
-                    factors.push(GroupFactor { first: group.first, lower, coupling });
-                }
-                TailFactor::Groups(factors)
+            Tail::Groups(groups) => {
+                TailFactor::Groups(groups.factor(&scale.as_slice()[..count], own_scale, damping, &mut complement)?)
             }
             Tail::Band { band, cross } => {
                 let mut lower = band.clone();
@@ -276,13 +244,7 @@ impl NormalMatrix {
         let mut dense = DMatrix::zeros(size, size);
         dense.view_mut((0, 0), (count, count)).copy_from(&self.shared);
         match &self.tail {
-            Tail::Groups { groups, .. } => {
-                for group in groups {
-                    let (first, width) = (count + group.first, group.own.nrows());
-                    dense.view_mut((first, first), (width, width)).copy_from(&group.own);
-                    dense.view_mut((0, first), (count, width)).copy_from(&group.cross);
-                }
-            }
+            Tail::Groups(groups) => groups.copy_into(&mut dense),
             Tail::Band { band, cross } => {
                 dense.view_mut((0, count), (count, band.size)).copy_from(cross);
                 for column in 0..band.size {
@@ -300,29 +262,8 @@ impl NormalMatrix {
 impl Tail {
     fn size(&self) -> usize {
         match self {
-            Self::Groups { group_of, .. } => group_of.len(),
+            Self::Groups(groups) => groups.size(),
             Self::Band { band, .. } => band.size,
-        }
-    }
-
-    fn add_cross(&mut self, row: usize, column: usize, value: f64) {
-        match self {
-            Self::Groups { groups, group_of } => {
-                let group = &mut groups[group_of[column]];
-                group.cross[(row, column - group.first)] += value;
-            }
-            Self::Band { cross, .. } => cross[(row, column)] += value,
-        }
-    }
-
-    fn add_own(&mut self, row: usize, column: usize, value: f64) {
-        match self {
-            Self::Groups { groups, group_of } => {
-                let group = &mut groups[group_of[column]];
-                group.own[(row - group.first, column - group.first)] += value;
-            }
-            Self::Band { band, .. } if row >= column => *band.at(row, column) += value,
-            Self::Band { .. } => {}
         }
     }
 }
@@ -347,20 +288,12 @@ pub(crate) struct Factor {
 
 #[derive(Debug, Clone)]
 enum TailFactor {
-    Groups(Vec<GroupFactor>),
+    Groups(GroupsFactor),
     /// `coupling` is `Y`, banded × shared columns.
     Band {
         lower: Band,
         coupling: DMatrix<f64>,
     },
-}
-
-#[derive(Debug, Clone)]
-struct GroupFactor {
-    first: usize,
-    lower: DMatrix<f64>,
-    /// `Y`, own × shared columns.
-    coupling: DMatrix<f64>,
 }
 
 impl Factor {
@@ -377,17 +310,9 @@ impl Factor {
         let mut head = nalgebra::DVectorViewMut::from_slice(head, count);
         match &self.tail {
             TailFactor::Groups(groups) => {
-                for group in groups {
-                    let mut part = group.part_mut(own);
-                    group.lower.solve_lower_triangular_mut(&mut part);
-                    head.gemv_tr(-1.0, &group.coupling, &part, 1.0);
-                }
+                groups.solve_down(own, head.as_mut_slice());
                 self.complement.solve_mut(&mut head);
-                for group in groups {
-                    let mut part = group.part_mut(own);
-                    part.gemv(-1.0, &group.coupling, &head, 1.0);
-                    group.lower.tr_solve_lower_triangular_mut(&mut part);
-                }
+                groups.solve_up(own, head.as_slice());
             }
             TailFactor::Band { lower, coupling } => {
                 lower.solve_lower(own);
@@ -405,7 +330,7 @@ impl Factor {
     pub(crate) fn least_pivot(&self) -> f64 {
         let of_matrix = |lower: &DMatrix<f64>| lower.diagonal().iter().map(|p| p * p).fold(f64::INFINITY, f64::min);
         let of_tail = match &self.tail {
-            TailFactor::Groups(groups) => groups.iter().map(|g| of_matrix(&g.lower)).fold(f64::INFINITY, f64::min),
+            TailFactor::Groups(groups) => groups.least_pivot(),
             TailFactor::Band { lower, .. } => {
                 (0..lower.size).map(|column| lower.column(column)[0].powi(2)).fold(f64::INFINITY, f64::min)
             }
@@ -418,19 +343,7 @@ impl Factor {
         let shared = self.complement.inverse();
         // The inverse of the whole is [S⁻¹, -S⁻¹Wᵀ; -W S⁻¹, C⁻¹ + W S⁻¹ Wᵀ] with W = L⁻ᵀ Y.
         let tail = match &self.tail {
-            TailFactor::Groups(groups) => TailInverse::Groups(
-                groups
-                    .iter()
-                    .map(|group| {
-                        let mut own = DMatrix::identity(group.lower.nrows(), group.lower.nrows());
-                        group.lower.solve_lower_triangular_mut(&mut own);
-                        group.lower.tr_solve_lower_triangular_mut(&mut own);
-                        let mut through = group.coupling.clone();
-                        group.lower.tr_solve_lower_triangular_mut(&mut through);
-                        GroupInverse { first: group.first, own, through }
-                    })
-                    .collect(),
-            ),
+            TailFactor::Groups(groups) => TailInverse::Groups(groups.inverse()),
             TailFactor::Band { lower, coupling } => {
                 let mut through = coupling.clone();
                 for mut column in through.column_iter_mut() {
@@ -441,13 +354,6 @@ impl Factor {
         };
         let shared_through = tail.times_shared(&shared);
         LocalInverse { shared, tail, shared_through, scale: self.scale.clone() }
-    }
-}
-
-impl GroupFactor {
-    fn part_mut<'a>(&self, own: &'a mut [f64]) -> nalgebra::DVectorViewMut<'a, f64> {
-        let size = self.lower.nrows();
-        nalgebra::DVectorViewMut::from_slice(&mut own[self.first..self.first + size], size)
     }
 }
 
@@ -463,30 +369,14 @@ pub(crate) struct LocalInverse {
 
 #[derive(Debug, Clone)]
 enum TailInverse {
-    Groups(Vec<GroupInverse>),
+    Groups(GroupsInverse),
     Band { own: Band, through: DMatrix<f64> },
-}
-
-#[derive(Debug, Clone)]
-struct GroupInverse {
-    first: usize,
-    own: DMatrix<f64>,
-    /// `W`, own × shared columns.
-    through: DMatrix<f64>,
 }
 
 impl TailInverse {
     fn times_shared(&self, shared: &DMatrix<f64>) -> DMatrix<f64> {
         match self {
-            Self::Groups(groups) => {
-                let size = groups.last().map_or(0, |group| group.first + group.own.nrows());
-                let mut product = DMatrix::zeros(shared.nrows(), size);
-                for group in groups {
-                    let own = shared * group.through.transpose();
-                    product.columns_mut(group.first, own.ncols()).copy_from(&own);
-                }
-                product
-            }
+            Self::Groups(groups) => shared * &groups.through,
             Self::Band { through, .. } => shared * through.transpose(),
         }
     }
@@ -503,13 +393,7 @@ impl LocalInverse {
                     (None, None) => self.shared[(row, column)],
                     (None, Some(own)) => -self.shared_through(row, own)?,
                     (Some(own), None) => -self.shared_through(column, own)?,
-                    (Some(a), Some(b)) => {
-                        let mut entry = self.own(a.max(b), a.min(b))?;
-                        for k in 0..count {
-                            entry += self.through(a, k)? * self.shared_through(k, b)?;
-                        }
-                        entry
-                    }
+                    (Some(a), Some(b)) => self.own(a.max(b), a.min(b))? + self.by_way_of_shared(a, b),
                 } * self.scale[row]
                     * self.scale[column];
                 entries[(i, j)] = entry;
@@ -519,19 +403,12 @@ impl LocalInverse {
         Some(entries)
     }
 
-    fn group(groups: &[GroupInverse], own: usize) -> Option<&GroupInverse> {
-        let after = groups.partition_point(|group| group.first <= own);
-        groups[..after].iter().rev().find(|group| own < group.first + group.own.nrows())
-    }
-
-    /// Entry of `W` for an own and a shared column.
-    fn through(&self, own: usize, shared: usize) -> Option<f64> {
+    /// Entry of `W S⁻¹ Wᵀ` for two own columns that exist.
+    fn by_way_of_shared(&self, a: usize, b: usize) -> f64 {
+        let to = self.shared_through.column(b);
         match &self.tail {
-            TailInverse::Groups(groups) => {
-                let group = Self::group(groups, own)?;
-                group.through.get((own - group.first, shared)).copied()
-            }
-            TailInverse::Band { through, .. } => through.get((own, shared)).copied(),
+            TailInverse::Groups(groups) => groups.through.column(a).dot(&to),
+            TailInverse::Band { through, .. } => through.row(a).iter().zip(to.iter()).map(|(w, entry)| w * entry).sum(),
         }
     }
 
@@ -541,10 +418,7 @@ impl LocalInverse {
 
     fn own(&self, row: usize, column: usize) -> Option<f64> {
         match &self.tail {
-            TailInverse::Groups(groups) => {
-                let group = Self::group(groups, column)?;
-                group.own.get((row - group.first, column - group.first)).copied()
-            }
+            TailInverse::Groups(groups) => groups.own(row, column),
             TailInverse::Band { own, .. } => own.column(column).get(row - column).copied(),
         }
     }

@@ -293,7 +293,7 @@ fn write_session(demo: &Path, plan: &SessionPlan, court: &Court) -> Result<(), S
         inputs: BTreeMap::new(),
         settings: serde_json::json!({"truth": true}),
     };
-    truth::tracks(&plan.movement).write_parquet(&demo.join(TRUTH).join(&tracks), &provenance)?;
+    truth::tracks(&plan.movement).write_parquet(&demo.join(TRUTH).join(&tracks), &[], &provenance)?;
     write_json(&demo.join(TRUTH).join(format!("{}.json", plan.folder)), &truth_of(plan, tracks)?)
 }
 

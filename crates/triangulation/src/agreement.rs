@@ -8,7 +8,8 @@
 use nalgebra::{DMatrix, DVector};
 
 use crate::calibration_error::{CalibratedView, CalibrationCovariance};
-use crate::point::{Triangulated, TriangulationError, View, projected, triangulate};
+use crate::pair::Pairs;
+use crate::point::{Triangulated, TriangulationError, View, projected};
 
 /// A point whose views agree.
 #[derive(Debug, Clone, PartialEq)]
@@ -32,47 +33,58 @@ pub fn triangulate_agreeing(
     calibration: &CalibrationCovariance,
     limit_sds: f64,
 ) -> Result<Agreeing, TriangulationError> {
-    let whole = attempt(seen, (0..seen.len()).collect(), calibration);
-    let refusal = match whole {
-        Ok(whole) if whole.deviate <= limit_sds => return Ok(whole),
-        Ok(whole) => TriangulationError::Disagree { deviate: whole.deviate, limit: limit_sds },
-        Err(error) => error,
-    };
-    if seen.len() < 3 {
-        return Err(refusal);
-    }
-    let mut passing: Vec<(usize, Agreeing)> = (0..seen.len())
-        .filter_map(|left_out| {
-            let others = (0..seen.len()).filter(|&i| i != left_out).collect();
-            Some((left_out, attempt(seen, others, calibration).ok()?))
-        })
-        .filter(|(_, choice)| choice.deviate <= limit_sds)
-        .collect();
-    passing.sort_by(|a, b| a.1.deviate.total_cmp(&b.1.deviate));
-    let mut passing = passing.into_iter();
-    let Some((left_out, best)) = passing.next() else { return Err(refusal) };
-    for (other, choice) in passing {
-        let apart = choice.point.position - best.point.position;
-        let spread = calibration.error_parts(&best.point.position, &chosen(seen, &best.used))?.total()
-            + calibration.error_parts(&choice.point.position, &chosen(seen, &choice.used))?.total();
-        let squared = spread.cholesky().map_or(f64::INFINITY, |c| apart.dot(&c.solve(&apart)));
-        if normal_deviate(squared, 3) > limit_sds {
-            return Err(TriangulationError::Undecided { first: left_out, second: other });
-        }
-    }
-    Ok(best)
+    Judge { calibration, pairs: Pairs::default(), limit_sds }.agreeing(seen)
 }
 
-fn attempt(
-    seen: &[CalibratedView],
-    used: Vec<usize>,
-    calibration: &CalibrationCovariance,
-) -> Result<Agreeing, TriangulationError> {
-    let seen = chosen(seen, &used);
-    let views: Vec<View> = seen.iter().map(|s| s.view).collect();
-    let point = triangulate(&views)?;
-    let deviate = disagreement(&point, &seen, calibration)?;
-    Ok(Agreeing { point, used, deviate })
+/// What is needed to judge views.
+#[derive(Debug, Clone)]
+pub(crate) struct Judge<'a> {
+    pub(crate) calibration: &'a CalibrationCovariance,
+    /// The cameras' pairs; views of others are triangulated one by one.
+    pub(crate) pairs: Pairs<'a>,
+    pub(crate) limit_sds: f64,
+}
+
+impl Judge<'_> {
+    /// As [`triangulate_agreeing`].
+    pub(crate) fn agreeing(&self, seen: &[CalibratedView]) -> Result<Agreeing, TriangulationError> {
+        let refusal = match self.attempt(seen, (0..seen.len()).collect()) {
+            Ok(whole) if whole.deviate <= self.limit_sds => return Ok(whole),
+            Ok(whole) => TriangulationError::Disagree { deviate: whole.deviate, limit: self.limit_sds },
+            Err(error) => error,
+        };
+        if seen.len() < 3 {
+            return Err(refusal);
+        }
+        let mut passing: Vec<(usize, Agreeing)> = (0..seen.len())
+            .filter_map(|left_out| {
+                let others = (0..seen.len()).filter(|&i| i != left_out).collect();
+                Some((left_out, self.attempt(seen, others).ok()?))
+            })
+            .filter(|(_, choice)| choice.deviate <= self.limit_sds)
+            .collect();
+        passing.sort_by(|a, b| a.1.deviate.total_cmp(&b.1.deviate));
+        let mut passing = passing.into_iter();
+        let Some((left_out, best)) = passing.next() else { return Err(refusal) };
+        for (other, choice) in passing {
+            let apart = choice.point.position - best.point.position;
+            let spread = self.calibration.error_parts(&best.point.position, &chosen(seen, &best.used))?.total()
+                + self.calibration.error_parts(&choice.point.position, &chosen(seen, &choice.used))?.total();
+            let squared = spread.cholesky().map_or(f64::INFINITY, |c| apart.dot(&c.solve(&apart)));
+            if normal_deviate(squared, 3) > self.limit_sds {
+                return Err(TriangulationError::Undecided { first: left_out, second: other });
+            }
+        }
+        Ok(best)
+    }
+
+    fn attempt(&self, seen: &[CalibratedView], used: Vec<usize>) -> Result<Agreeing, TriangulationError> {
+        let seen = chosen(seen, &used);
+        let views: Vec<View> = seen.iter().map(|s| s.view).collect();
+        let point = self.pairs.triangulate(&views)?;
+        let deviate = disagreement(&point, &seen, self.calibration)?;
+        Ok(Agreeing { point, used, deviate })
+    }
 }
 
 fn chosen<'a>(seen: &[CalibratedView<'a>], used: &[usize]) -> Vec<CalibratedView<'a>> {

@@ -8,10 +8,11 @@
 //! Lens and pose errors are in truth correlated, because the poses were found with the lens held fixed and take up some
 //! of its error. The lens part is therefore an upper bound near the points that fixed the poses.
 
+use midline_geometry::PixelJacobians;
 use midline_session::calibration::{LensCalibration, RigCalibration};
-use nalgebra::{DMatrix, Matrix2, Matrix3, Matrix3xX, Point3, Vector2};
+use nalgebra::{DMatrix, Matrix2, Matrix3, Matrix3x2, Matrix3x6, Matrix6, Point3, Vector2};
 
-use crate::point::{TriangulationError, View, linearise, projected};
+use crate::point::{TriangulationError, View};
 
 /// Joint covariance of a rig's calibration.
 #[derive(Debug, Clone, PartialEq)]
@@ -83,13 +84,6 @@ impl ErrorParts {
     }
 }
 
-/// Covariance of the projections of a fixed point by origin, px² (2 views × 2 views each).
-struct PixelParts {
-    poses: DMatrix<f64>,
-    lenses: DMatrix<f64>,
-    clocks: DMatrix<f64>,
-}
-
 impl CalibrationCovariance {
     /// Gathers the covariances of a rig and its lenses. A lens without any covariance counts as exact.
     ///
@@ -138,64 +132,64 @@ impl CalibrationCovariance {
     /// # Errors
     /// When the point is not in front of every camera or the views do not fix it.
     pub fn error_parts(&self, point: &Point3<f64>, seen: &[CalibratedView]) -> Result<ErrorParts, TriangulationError> {
-        let views: Vec<View> = seen.iter().map(|s| s.view).collect();
-        let normal = linearise(&views, point)?.normal;
-        let pixels = normal.try_inverse().ok_or(TriangulationError::NotSettled)?;
-        let mut gain = Matrix3xX::zeros(2 * seen.len());
-        for (index, view) in views.iter().enumerate() {
-            let (_, by_point) = projected(view, index, point)?;
-            let weight = 1.0 / (view.sd_px * view.sd_px);
-            gain.fixed_columns_mut::<2>(2 * index).copy_from(&(pixels * by_point.transpose() * weight));
+        let moved = moved(point, seen)?;
+        let weight = |s: &CalibratedView| 1.0 / (s.view.sd_px * s.view.sd_px);
+        let mut normal = Matrix3::zeros();
+        for (s, by) in seen.iter().zip(&moved) {
+            normal += by.by_point.transpose() * by.by_point * weight(s);
         }
-        let moved = self.pixel_parts(point, seen)?;
-        let carry = |part: &DMatrix<f64>| -> Matrix3<f64> {
-            let carried = &gain * part * gain.transpose();
-            (carried + carried.transpose()) * 0.5
-        };
-        Ok(ErrorParts {
-            pixels,
-            poses: carry(&moved.poses),
-            lenses: carry(&moved.lenses),
-            clocks: carry(&moved.clocks),
-        })
+        let pixels = normal.try_inverse().ok_or(TriangulationError::NotSettled)?;
+        let mut parts =
+            ErrorParts { pixels, poses: Matrix3::zeros(), lenses: Matrix3::zeros(), clocks: Matrix3::zeros() };
+        // The point's shift by each view's pixel, and by each camera's pose.
+        let gains: Vec<Matrix3x2<f64>> =
+            seen.iter().zip(&moved).map(|(s, by)| pixels * by.by_point.transpose() * weight(s)).collect();
+        let by_pose: Vec<Matrix3x6<f64>> = gains.iter().zip(&moved).map(|(gain, by)| gain * by.by_pose).collect();
+        for (i, (a, gain)) in seen.iter().zip(&gains).enumerate() {
+            let by_lens = gain * &moved[i].by_intrinsics;
+            parts.lenses += &by_lens * &self.lenses[a.source.camera] * by_lens.transpose();
+            let by_second = gain * a.source.velocity_px_per_second;
+            parts.clocks += by_second * by_second.transpose() * a.source.clock_sd_seconds.powi(2);
+            for (j, b) in seen.iter().enumerate() {
+                parts.poses += by_pose[i] * self.joint_pose(a, b) * by_pose[j].transpose();
+            }
+        }
+        Ok(parts)
     }
 
-    /// Covariance of the projections of a fixed point from everything but the pixels' own noise, px².
+    /// Covariance of the projections of a fixed point from everything but the pixels' own noise, px² (2 views × 2 views).
     pub(crate) fn in_pixels(
         &self,
         point: &Point3<f64>,
         seen: &[CalibratedView],
     ) -> Result<DMatrix<f64>, TriangulationError> {
-        let parts = self.pixel_parts(point, seen)?;
-        Ok(parts.poses + parts.lenses + parts.clocks)
-    }
-
-    fn pixel_parts(&self, point: &Point3<f64>, seen: &[CalibratedView]) -> Result<PixelParts, TriangulationError> {
-        let size = 2 * seen.len();
-        let mut parts = PixelParts {
-            poses: DMatrix::zeros(size, size),
-            lenses: DMatrix::zeros(size, size),
-            clocks: DMatrix::zeros(size, size),
-        };
-        let jacobians = seen
-            .iter()
-            .enumerate()
-            .map(|(view, s)| s.view.camera.project_with_jacobians(point).ok_or(TriangulationError::NotInFront { view }))
-            .collect::<Result<Vec<_>, _>>()?;
-        for (i, (a, by_a)) in seen.iter().zip(&jacobians).enumerate() {
-            let lens = &by_a.by_intrinsics * &self.lenses[a.source.camera] * by_a.by_intrinsics.transpose();
-            parts.lenses.view_mut((2 * i, 2 * i), (2, 2)).copy_from(&lens);
-            let velocity = a.source.velocity_px_per_second;
-            let clock: Matrix2<f64> = velocity * velocity.transpose() * a.source.clock_sd_seconds.powi(2);
-            parts.clocks.view_mut((2 * i, 2 * i), (2, 2)).copy_from(&clock);
-            for (j, (b, by_b)) in seen.iter().zip(&jacobians).enumerate() {
-                let joint = self.poses.fixed_view::<6, 6>(6 * a.source.camera, 6 * b.source.camera);
-                let block = by_a.by_pose * joint * by_b.by_pose.transpose();
-                parts.poses.view_mut((2 * i, 2 * j), (2, 2)).copy_from(&block);
+        let moved = moved(point, seen)?;
+        let mut covariance = DMatrix::zeros(2 * seen.len(), 2 * seen.len());
+        for (i, (a, by_a)) in seen.iter().zip(&moved).enumerate() {
+            for (j, (b, by_b)) in seen.iter().zip(&moved).enumerate() {
+                let mut block: Matrix2<f64> = by_a.by_pose * self.joint_pose(a, b) * by_b.by_pose.transpose();
+                if i == j {
+                    block += &by_a.by_intrinsics * &self.lenses[a.source.camera] * by_a.by_intrinsics.transpose();
+                    let velocity = a.source.velocity_px_per_second;
+                    block += velocity * velocity.transpose() * a.source.clock_sd_seconds.powi(2);
+                }
+                covariance.fixed_view_mut::<2, 2>(2 * i, 2 * j).copy_from(&block);
             }
         }
-        Ok(parts)
+        Ok(covariance)
     }
+
+    fn joint_pose(&self, a: &CalibratedView, b: &CalibratedView) -> Matrix6<f64> {
+        self.poses.fixed_view::<6, 6>(6 * a.source.camera, 6 * b.source.camera).into_owned()
+    }
+}
+
+/// How the views' projections move with the point and their cameras' poses and lenses.
+fn moved(point: &Point3<f64>, seen: &[CalibratedView]) -> Result<Vec<PixelJacobians>, TriangulationError> {
+    seen.iter()
+        .enumerate()
+        .map(|(view, s)| s.view.camera.project_with_jacobians(point).ok_or(TriangulationError::NotInFront { view }))
+        .collect()
 }
 
 fn square(rows: &[Vec<f64>], size: usize, what: impl Fn() -> String) -> Result<DMatrix<f64>, CalibrationError> {

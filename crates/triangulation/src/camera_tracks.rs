@@ -2,10 +2,11 @@
 
 use midline_session::calibration::CalibratedCamera;
 use midline_session::keypoints::Keypoints;
+use midline_session::lift_quality::ScoreCurve;
 use nalgebra::Vector2;
 
 use crate::calibration_error::{CalibratedView, ViewSource};
-use crate::interpolation::Series;
+use crate::interpolation::{Interpolated, Series};
 use crate::point::View;
 
 /// The points of one camera, each as a series in time.
@@ -19,7 +20,8 @@ pub(crate) struct CameraTracks<'a> {
     /// One per output name; `None` where the camera's set lacks it.
     series: Vec<Option<Series>>,
     names: Vec<String>,
-    sd_px_at_full_score: f64,
+    /// Noise by score, one per output name.
+    noise: Vec<ScoreCurve>,
 }
 
 impl<'a> CameraTracks<'a> {
@@ -28,17 +30,24 @@ impl<'a> CameraTracks<'a> {
         index: usize,
         keypoints: Keypoints,
         names: &[String],
-        sd_px_at_full_score: f64,
+        assumed: &ScoreCurve,
     ) -> Self {
+        let noise = vec![*assumed; names.len()];
         let mut tracks =
-            Self { camera, index, keypoints, series: Vec::new(), names: names.to_vec(), sd_px_at_full_score };
-        tracks.series = (0..names.len()).map(|name| tracks.series_of(name)).collect();
+            Self { camera, index, keypoints, series: Vec::new(), names: names.to_vec(), noise: Vec::new() };
+        tracks.set_noise(noise);
         tracks
+    }
+
+    /// Takes these standard deviations by score, one per output name.
+    pub(crate) fn set_noise(&mut self, noise: Vec<ScoreCurve>) {
+        self.noise = noise;
+        self.series = (0..self.names.len()).map(|name| self.series_of(name)).collect();
     }
 
     fn series_of(&self, name: usize) -> Option<Series> {
         let column = self.keypoints.column(&self.names[name])?;
-        Some(Series::new(self.camera, &self.keypoints, column, self.sd_px_at_full_score))
+        Some(Series::new(self.camera, &self.keypoints, column, &self.noise[name]))
     }
 
     /// First and last instant at which any point is seen.
@@ -47,20 +56,25 @@ impl<'a> CameraTracks<'a> {
         spans.reduce(|a, b| [a[0].min(b[0]), a[1].max(b[1])])
     }
 
-    /// A point at an instant, by interpolation; its standard deviation is multiplied by `scale`.
-    pub(crate) fn seen_at(&self, name: usize, seconds: f64, scale: f64) -> Option<CalibratedView<'a>> {
-        let at = self.series[name].as_ref()?.at(seconds)?;
-        Some(self.view(at.px, at.sd_px * scale, at.velocity_px_per_second, seconds))
+    /// A point at an instant, by interpolation.
+    pub(crate) fn at(&self, name: usize, seconds: f64) -> Option<Interpolated> {
+        self.series[name].as_ref()?.at(seconds)
+    }
+
+    /// The same as a view.
+    pub(crate) fn seen_at(&self, name: usize, seconds: f64) -> Option<CalibratedView<'a>> {
+        let at = self.at(name, seconds)?;
+        Some(self.view(at.px, at.sd_px, at.velocity_px_per_second, seconds))
     }
 
     /// A point of one frame as it was detected, with the instant at which it was seen.
-    pub(crate) fn detected(&self, name: usize, frame: usize, scale: f64) -> Option<(f64, CalibratedView<'a>)> {
+    pub(crate) fn detected(&self, name: usize, frame: usize) -> Option<(f64, CalibratedView<'a>)> {
         let frame = &self.keypoints.frames[frame];
         let column = self.keypoints.column(&self.names[name])?;
         let point = frame.points.get(column).copied().flatten()?;
         let seconds = self.camera.seen_at_seconds(frame.pts_seconds, point.px);
-        let around = self.series[name].as_ref()?.at(seconds)?;
-        Some((seconds, self.view(point.px.into(), around.sd_px * scale, around.velocity_px_per_second, seconds)))
+        let around = self.at(name, seconds)?;
+        Some((seconds, self.view(point.px.into(), around.sd_px, around.velocity_px_per_second, seconds)))
     }
 
     /// Exchanges two names in some frames.

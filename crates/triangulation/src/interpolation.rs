@@ -6,7 +6,10 @@
 
 use midline_session::calibration::CalibratedCamera;
 use midline_session::keypoints::Keypoints;
+use midline_session::lift_quality::ScoreCurve;
 use nalgebra::Vector2;
+
+use crate::score_curves::{MOST_NODES, Share};
 
 /// A gap longer than this many median frame spacings is never bridged.
 const LONGEST_GAP_SPACINGS: f64 = 2.5;
@@ -14,14 +17,12 @@ const LONGEST_GAP_SPACINGS: f64 = 2.5;
 /// Frames closer than this many median spacings are dense enough for the cubic.
 const DENSE_SPACINGS: f64 = 1.5;
 
-/// Score below which a point is not trusted less.
-const LOWEST_SCORE: f64 = 0.1;
-
 /// A point seen in one frame.
 #[derive(Debug, Clone, Copy)]
 struct Sample {
     seconds: f64,
     px: Vector2<f64>,
+    score: f64,
     variance_px2: f64,
 }
 
@@ -31,6 +32,8 @@ pub(crate) struct Interpolated {
     pub(crate) px: Vector2<f64>,
     pub(crate) velocity_px_per_second: Vector2<f64>,
     pub(crate) sd_px: f64,
+    /// The frames that it is made of, by the squares of their weights.
+    pub(crate) shares: [Share; MOST_NODES],
 }
 
 /// One point of one camera, at the instants at which its rows were exposed.
@@ -40,20 +43,14 @@ pub(crate) struct Series {
     spacing_seconds: f64,
 }
 
-/// Standard deviation of a pixel coordinate by the detector's score: `sd at full score / score`, with scores below 0.1
-/// counted as 0.1. A monotone guess at the right order of magnitude; the residuals set the scale later.
+/// Standard deviation of a pixel coordinate by the detector's score, before anything is known of it.
 pub(crate) fn sd_px(score: f64, sd_px_at_full_score: f64) -> f64 {
-    sd_px_at_full_score / score.clamp(LOWEST_SCORE, 1.0)
+    ScoreCurve::assumed(sd_px_at_full_score).sd_px(score)
 }
 
 impl Series {
     /// The series of column `column` of a camera's keypoints.
-    pub(crate) fn new(
-        camera: &CalibratedCamera,
-        keypoints: &Keypoints,
-        column: usize,
-        sd_px_at_full_score: f64,
-    ) -> Self {
+    pub(crate) fn new(camera: &CalibratedCamera, keypoints: &Keypoints, column: usize, noise: &ScoreCurve) -> Self {
         let mut samples: Vec<Sample> = keypoints
             .frames
             .iter()
@@ -64,7 +61,8 @@ impl Series {
                 usable.then(|| Sample {
                     seconds,
                     px: point.px.into(),
-                    variance_px2: sd_px(point.score, sd_px_at_full_score).powi(2),
+                    score: point.score,
+                    variance_px2: noise.sd_px(point.score).powi(2),
                 })
             })
             .collect();
@@ -105,13 +103,19 @@ impl Series {
 
     fn combined(&self, seconds: f64, nodes: std::ops::Range<usize>) -> Interpolated {
         let nodes = &self.samples[nodes];
-        let mut sum = Interpolated { px: Vector2::zeros(), velocity_px_per_second: Vector2::zeros(), sd_px: 0.0 };
+        let mut sum = Interpolated {
+            px: Vector2::zeros(),
+            velocity_px_per_second: Vector2::zeros(),
+            sd_px: 0.0,
+            shares: Default::default(),
+        };
         let mut variance = 0.0;
         for (j, node) in nodes.iter().enumerate() {
             let (weight, slope) = lagrange(nodes, j, seconds);
             sum.px += node.px * weight;
             sum.velocity_px_per_second += node.px * slope;
             variance += node.variance_px2 * weight * weight;
+            sum.shares[j] = Share { weight: weight * weight, score: node.score };
         }
         sum.sd_px = variance.sqrt();
         sum
@@ -139,7 +143,7 @@ mod tests {
     fn series(seconds: &[f64], px: impl Fn(f64) -> f64) -> Series {
         let samples = seconds
             .iter()
-            .map(|&s| Sample { seconds: s, px: Vector2::new(px(s), -px(s)), variance_px2: 4.0 })
+            .map(|&s| Sample { seconds: s, px: Vector2::new(px(s), -px(s)), score: 0.8, variance_px2: 4.0 })
             .collect();
         Series { samples, spacing_seconds: 0.1 }
     }

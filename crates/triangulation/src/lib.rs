@@ -25,6 +25,7 @@ mod lift;
 mod motion;
 mod pair;
 mod point;
+mod score_curves;
 mod screening;
 mod side_swaps;
 

@@ -2,29 +2,31 @@
 
 use std::collections::BTreeSet;
 
+use midline_geometry::Camera;
 use midline_session::calibration::{CalibratedCamera, ClockSource, LensCalibration, RigCalibration};
 use midline_session::keypoints::Keypoints;
+use midline_session::lift_quality::{PixelNoise, PointQuality, ScoreCurve};
+use midline_session::motion::SdParts;
 use midline_session::tracks::{Point3d, Tracks};
 use rayon::prelude::*;
 
-use crate::agreement::{Agreeing, triangulate_agreeing};
-use crate::calibration_error::{CalibratedView, CalibrationCovariance, CalibrationError};
+use crate::agreement::{Agreeing, Judge};
+use crate::calibration_error::{CalibratedView, CalibrationCovariance, CalibrationError, ErrorParts};
 use crate::camera_tracks::CameraTracks;
-use crate::point::{View, triangulate};
+use crate::interpolation::Interpolated;
+use crate::pair::{Pair, Pairs};
+use crate::score_curves::{MOST_NODES, Residual, Share, score_curves};
 use crate::screening::screened;
-use crate::side_swaps::{Judge, exchanged_frames, pairs};
+use crate::side_swaps::{exchanged_frames, pairs};
 
-/// Instants that a name needs for a pixel scale of its own; with fewer it takes the scale of all names together.
-const FEWEST_INSTANTS_FOR_A_SCALE: usize = 20;
-
-/// Bounds of the factor on the pixel standard deviations.
-const SCALE_BOUNDS: [f64; 2] = [0.2, 20.0];
+/// Instants from which the noise of a name is estimated, at most; spread over all.
+const MOST_INSTANTS_FOR_NOISE: usize = 500;
 
 /// Settings of [`lift`].
 #[derive(Debug, Clone, PartialEq)]
 pub struct LiftSettings {
-    /// First guess of a pixel coordinate's standard deviation at score 1, in pixels; it grows as 1 / score. The residuals
-    /// replace its scale.
+    /// A pixel coordinate's standard deviation at score 1 before anything is known of it, in pixels; it is taken to grow as
+    /// 1 / score. Level and growth are then estimated from the residuals; see [`ScoreCurve`].
     pub sd_px_at_full_score: f64,
     /// Views that disagree by more than this many standard deviations give no point.
     pub gross_error_sds: f64,
@@ -41,8 +43,12 @@ impl Default for LiftSettings {
 pub struct Lifted {
     /// The tracks; each covariance is the total of pixels, poses, lenses and clocks.
     pub tracks: Tracks,
+    /// Standard deviation of each point of the tracks by origin, metres; `[instant][name]`.
+    pub sd_parts_m: Vec<Vec<Option<SdParts>>>,
     /// The keypoints as they were used, sides put right; for [`crate::lift_strokes`].
     pub keypoints: Vec<Keypoints>,
+    /// Noise of the pixels and what makes up the uncertainty, one per name.
+    pub quality: Vec<PointQuality>,
     /// What was noticed and done, one sentence each.
     pub remarks: Vec<String>,
 }
@@ -130,16 +136,13 @@ pub enum LiftError {
     Calibration(#[from] CalibrationError),
 }
 
-/// Views of one name at one instant.
-type Views<'a> = Vec<CalibratedView<'a>>;
-
 /// What became of one name at one instant.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Copy)]
 enum Outcome {
     /// Fewer than two views.
     Unseen,
     /// The views agree.
-    Found(Point3d),
+    Found(Point3d, SdParts),
     /// They do not, or the rays do not meet.
     Refused,
 }
@@ -152,10 +155,10 @@ enum Outcome {
 /// linear elsewhere, never across a gap of more than 2.5 frames. Contact is not known here yet: the strokes
 /// are lifted by [`crate::lift_strokes`], which fits each side of it alone.
 ///
-/// Pixel standard deviations start as a curve of the score and are then scaled, for each name, so that the median of the
-/// reprojection errors is what they predict; errors of the calibration that show in the residuals are thereby counted as
-/// pixel noise too, on the safe side. A point whose views disagree grossly is `None`; a left-right pair that agrees once
-/// the two are exchanged in one camera is exchanged. Both are told in the remarks.
+/// Pixel standard deviations follow a curve of the detector's score, one for each name, estimated from how far the cameras
+/// are from agreeing; errors of the calibration that show there are thereby counted as pixel noise too, on the safe side. A
+/// point whose views disagree grossly is `None`; a left-right pair that agrees once the two are exchanged in one camera is
+/// exchanged. Both are told in the remarks.
 ///
 /// # Errors
 /// Keypoints of unknown cameras or of cameras without calibration, fewer than two cameras with points, no common time; see
@@ -171,7 +174,8 @@ pub fn lift(
     let calibration = CalibrationCovariance::new(rig, lenses)?;
     let names = all_names(keypoints);
     let mut remarks = Vec::new();
-    let mut tracks = camera_tracks(cameras, &calibration, keypoints, &names, settings, &mut remarks)?;
+    let assumed = ScoreCurve::assumed(settings.sd_px_at_full_score);
+    let mut tracks = camera_tracks(cameras, &calibration, keypoints, &names, &assumed, &mut remarks)?;
     for lens in lenses.iter().filter(|l| l.covariance.is_empty() && tracks.iter().any(|t| t.camera.name == l.camera)) {
         remarks.push(format!(
             "The lens of camera {} comes without a covariance: its error is not in the intervals.",
@@ -179,35 +183,42 @@ pub fn lift(
         ));
     }
     let session_seconds = grid(&tracks)?;
-    let mut scales = residual_scales(&views_on_grid(&tracks, &session_seconds, &vec![1.0; names.len()]), names.len());
-    let judge = Judge { calibration: &calibration, limit_sds: settings.gross_error_sds, scales: &scales };
+    let seen_by: Vec<&Camera> = tracks.iter().map(|t| &t.camera.camera).collect();
+    let judge = Judge { calibration: &calibration, pairs: Pairs::new(&seen_by), limit_sds: settings.gross_error_sds };
+    let mut noise = learn_noise(&mut tracks, &session_seconds, &names, &judge.pairs, &assumed);
     if put_sides_right(&mut tracks, &names, &judge, &mut remarks) {
-        scales = residual_scales(&views_on_grid(&tracks, &session_seconds, &vec![1.0; names.len()]), names.len());
+        noise = learn_noise(&mut tracks, &session_seconds, &names, &judge.pairs, &assumed);
     }
-    remarks.extend(scale_remark(&scales));
-    let views = views_on_grid(&tracks, &session_seconds, &scales);
-    let outcomes: Vec<Vec<Outcome>> = views
+    let outcomes: Vec<Vec<Outcome>> = session_seconds
         .par_iter()
-        .map(|instant| instant.iter().map(|v| outcome(v, &calibration, settings.gross_error_sds)).collect())
+        .map(|&seconds| (0..names.len()).map(|name| outcome(&tracks, name, seconds, &judge)).collect())
         .collect();
-    for (column, name) in names.iter().enumerate() {
-        let refused = outcomes.iter().filter(|instant| matches!(instant[column], Outcome::Refused)).count();
-        if refused > 0 {
-            remarks.push(format!(
-                "{name}: {refused} of {} instants left out because the views contradict each other or meet at too small an angle.",
-                session_seconds.len()
-            ));
-        }
+    let points: Vec<PointQuality> = names
+        .iter()
+        .zip(noise)
+        .enumerate()
+        .map(|(column, (name, noise))| quality(name, noise, &outcomes, column))
+        .collect();
+    for point in points.iter().filter(|p| p.refused > 0) {
+        remarks.push(format!(
+            "{}: {} of {} instants left out because the views contradict each other or meet at too small an angle.",
+            point.name,
+            point.refused,
+            session_seconds.len()
+        ));
     }
-    let points = outcomes
-        .into_iter()
-        .map(|instant| {
-            let point = |outcome| if let Outcome::Found(point) = outcome { Some(point) } else { None };
-            instant.into_iter().map(point).collect()
-        })
-        .collect();
-    let keypoints = tracks.iter().map(|t| t.keypoints.clone()).collect();
-    Ok(Lifted { tracks: Tracks { names, session_seconds, points }, keypoints, remarks })
+    remarks.extend(noise_remark(&points));
+    let found =
+        |outcome: &Outcome| if let Outcome::Found(point, parts) = outcome { Some((*point, *parts)) } else { None };
+    let of_instants = |instant: &Vec<Outcome>| instant.iter().map(|o| found(o).map(|(point, _)| point)).collect();
+    let parts_of = |instant: &Vec<Outcome>| instant.iter().map(|o| found(o).map(|(_, parts)| parts)).collect();
+    Ok(Lifted {
+        sd_parts_m: outcomes.iter().map(parts_of).collect(),
+        tracks: Tracks { names, session_seconds, points: outcomes.iter().map(of_instants).collect() },
+        keypoints: tracks.into_iter().map(|t| t.keypoints).collect(),
+        quality: points,
+        remarks,
+    })
 }
 
 fn check_settings(settings: &LiftSettings) -> Result<(), LiftError> {
@@ -232,7 +243,7 @@ fn camera_tracks<'a>(
     calibration: &CalibrationCovariance,
     keypoints: &[Keypoints],
     names: &[String],
-    settings: &LiftSettings,
+    assumed: &ScoreCurve,
     remarks: &mut Vec<String>,
 ) -> Result<Vec<CameraTracks<'a>>, LiftError> {
     let mut all: Vec<CameraTracks> = Vec::new();
@@ -248,7 +259,7 @@ fn camera_tracks<'a>(
         }
         let (own, told) = screened(camera, own)?;
         remarks.extend(told);
-        let tracks = CameraTracks::new(camera, index, own, names, settings.sd_px_at_full_score);
+        let tracks = CameraTracks::new(camera, index, own, names, assumed);
         if tracks.span_seconds().is_some() {
             all.push(tracks);
         } else {
@@ -286,37 +297,70 @@ fn grid(tracks: &[CameraTracks]) -> Result<Vec<f64>, LiftError> {
     }
 }
 
-/// The views of each name at each instant, `[instant][name]`.
-fn views_on_grid<'a>(tracks: &[CameraTracks<'a>], session_seconds: &[f64], scales: &[f64]) -> Vec<Vec<Views<'a>>> {
-    let views =
-        |name: usize, seconds: f64| tracks.iter().filter_map(|t| t.seen_at(name, seconds, scales[name])).collect();
-    session_seconds.par_iter().map(|&seconds| (0..scales.len()).map(|name| views(name, seconds)).collect()).collect()
+/// Estimates the noise of each name from how far the cameras are from agreeing, and has the tracks take it.
+fn learn_noise(
+    tracks: &mut [CameraTracks],
+    session_seconds: &[f64],
+    names: &[String],
+    pairs: &Pairs,
+    assumed: &ScoreCurve,
+) -> Vec<PixelNoise> {
+    let every = session_seconds.len().div_ceil(MOST_INSTANTS_FOR_NOISE).max(1);
+    let seconds: Vec<f64> = session_seconds.iter().copied().step_by(every).collect();
+    let residuals: Vec<Vec<Residual>> = (0..names.len())
+        .into_par_iter()
+        .map(|name| seconds.iter().flat_map(|&at| residuals(tracks, name, at, pairs)).collect())
+        .collect();
+    let noise = score_curves(&residuals, assumed);
+    for track in tracks {
+        track.set_noise(noise.iter().map(|n| n.curve).collect());
+    }
+    noise
 }
 
-/// For each name, the factor on its pixel standard deviations by which they match its residuals: from the median over the
-/// instants of chi-square over its expected median.
-fn residual_scales(views: &[Vec<Views>], names: usize) -> Vec<f64> {
-    let ratio = |views: &Views| {
-        let seen: Vec<View> = views.iter().map(|v| v.view).collect();
-        let found = triangulate(&seen).ok()?;
-        Some(found.chi_squared / median_chi_squared(2 * seen.len() - 3))
-    };
-    let ratios: Vec<Vec<f64>> =
-        (0..names).map(|name| views.par_iter().filter_map(|instant| ratio(&instant[name])).collect()).collect();
-    let scale = |ratios: &[f64]| {
-        let mut sorted = ratios.to_vec();
-        sorted.sort_by(f64::total_cmp);
-        sorted.get(sorted.len() / 2).map_or(1.0, |m| m.sqrt().clamp(SCALE_BOUNDS[0], SCALE_BOUNDS[1]))
-    };
-    let pooled = scale(&ratios.concat());
-    ratios.iter().map(|own| if own.len() < FEWEST_INSTANTS_FOR_A_SCALE { pooled } else { scale(own) }).collect()
+/// What each two cameras leave of the epipolar constraint of a name at an instant.
+fn residuals(tracks: &[CameraTracks], name: usize, seconds: f64, pairs: &Pairs) -> Vec<Residual> {
+    let seen: Vec<(&Camera, Interpolated)> =
+        tracks.iter().filter_map(|t| Some((&t.camera.camera, t.at(name, seconds)?))).collect();
+    let mut found = Vec::new();
+    for (index, (camera, at)) in seen.iter().enumerate() {
+        for (other_camera, other) in &seen[index + 1..] {
+            let pair = pairs.of([*camera, *other_camera]);
+            found.extend(pair.and_then(|pair| residual(pair, [at, other])));
+        }
+    }
+    found
 }
 
-fn scale_remark(scales: &[f64]) -> Option<String> {
-    let low = scales.iter().copied().reduce(f64::min)?;
-    let high = scales.iter().copied().reduce(f64::max)?;
+fn residual(pair: &Pair, seen: [&Interpolated; 2]) -> Option<Residual> {
+    let found = pair.disparity(seen.map(|at| at.px))?;
+    let [a, b] = found.variance_by_pixel;
+    let scale = 1.0 / (a + b);
+    let mut shares = [Share::default(); 2 * MOST_NODES];
+    let given = seen.iter().zip([a * scale, b * scale]).flat_map(|(at, by)| at.shares.iter().map(move |s| (by, s)));
+    for (share, (by_pixel, given)) in shares.iter_mut().zip(given) {
+        *share = Share { weight: by_pixel * given.weight, score: given.score };
+    }
+    Some(Residual { squared: found.value * found.value * scale, shares })
+}
+
+fn noise_remark(points: &[PointQuality]) -> Option<String> {
+    let curves = || points.iter().map(|p| p.noise.curve);
+    let range = |values: &dyn Fn() -> Vec<f64>| {
+        let values = values();
+        Some((values.iter().copied().reduce(f64::min)?, values.iter().copied().reduce(f64::max)?))
+    };
+    let at_score = points.first()?.noise.curve.at_score;
+    if points.iter().all(|p| p.noise.residuals == 0) {
+        return Some(format!(
+            "Too few sights to estimate the noise of the pixels: {:.1} px at score 1, growing as 1 / score, is assumed.",
+            curves().next()?.sd_px(1.0)
+        ));
+    }
+    let (low, high) = range(&|| curves().map(|c| c.sd_px).collect())?;
+    let (least, steepest) = range(&|| curves().map(|c| c.exponent).collect())?;
     Some(format!(
-        "Pixel standard deviations were scaled to the residuals by {low:.2} to {high:.2}, each name by its own factor."
+        "Noise of the pixels, estimated from how far the cameras are from agreeing: {low:.1} to {high:.1} px by keypoint at score {at_score:.2}, growing as 1 / score to the power of {least:.1} to {steepest:.1}."
     ))
 }
 
@@ -342,34 +386,63 @@ fn put_sides_right(tracks: &mut [CameraTracks], names: &[String], judge: &Judge,
     changed
 }
 
-/// Median of the chi-square distribution: exact for one degree of freedom, else by Wilson & Hilferty 1931 (within 1 %).
-fn median_chi_squared(freedom: usize) -> f64 {
-    if freedom == 1 {
-        return 0.454_936;
-    }
-    let k = freedom as f64;
-    k * (1.0 - 2.0 / (9.0 * k)).powi(3)
-}
-
-fn outcome(views: &[CalibratedView], calibration: &CalibrationCovariance, limit_sds: f64) -> Outcome {
+fn outcome(tracks: &[CameraTracks], name: usize, seconds: f64, judge: &Judge) -> Outcome {
+    let views: Vec<CalibratedView> = tracks.iter().filter_map(|t| t.seen_at(name, seconds)).collect();
     if views.len() < 2 {
         return Outcome::Unseen;
     }
-    match triangulate_agreeing(views, calibration, limit_sds) {
-        Ok(found) => measured(views, &found, calibration).map_or(Outcome::Refused, Outcome::Found),
-        Err(_) => Outcome::Refused,
-    }
+    let found = judge.agreeing(&views).ok();
+    let measured = found.and_then(|found| measured(&views, &found, judge.calibration));
+    measured.map_or(Outcome::Refused, |(point, parts)| Outcome::Found(point, parts))
 }
 
-fn measured(views: &[CalibratedView], found: &Agreeing, calibration: &CalibrationCovariance) -> Option<Point3d> {
+fn measured(
+    views: &[CalibratedView],
+    found: &Agreeing,
+    calibration: &CalibrationCovariance,
+) -> Option<(Point3d, SdParts)> {
     let used: Vec<CalibratedView> = found.used.iter().map(|&i| views[i]).collect();
-    let total = calibration.error_parts(&found.point.position, &used).ok()?.total();
-    Some(Point3d {
+    let parts = calibration.error_parts(&found.point.position, &used).ok()?;
+    let point = Point3d {
         position_m: found.point.position.coords.into(),
-        covariance_m2: total.into(),
+        covariance_m2: parts.total().into(),
         reprojection_px: found.point.reprojection_px,
         views: u32::try_from(used.len()).ok()?,
-    })
+    };
+    Some((point, sds(&parts)))
+}
+
+fn sds(parts: &ErrorParts) -> SdParts {
+    let [pixels, poses, lenses, clocks] =
+        [parts.pixels, parts.poses, parts.lenses, parts.clocks].map(|part| part.trace().sqrt());
+    SdParts { pixels, poses, lenses, clocks }
+}
+
+fn quality(name: &str, noise: PixelNoise, outcomes: &[Vec<Outcome>], column: usize) -> PointQuality {
+    let parts: Vec<SdParts> = outcomes
+        .iter()
+        .filter_map(|instant| if let Outcome::Found(_, parts) = instant[column] { Some(parts) } else { None })
+        .collect();
+    let median = |part: fn(&SdParts) -> f64| {
+        let mut values: Vec<f64> = parts.iter().map(part).collect();
+        values.sort_by(f64::total_cmp);
+        values.get(values.len() / 2).copied()
+    };
+    let sd_m = || {
+        Some(SdParts {
+            pixels: median(|p| p.pixels)?,
+            poses: median(|p| p.poses)?,
+            lenses: median(|p| p.lenses)?,
+            clocks: median(|p| p.clocks)?,
+        })
+    };
+    PointQuality {
+        name: name.to_owned(),
+        noise,
+        measured: parts.len(),
+        refused: outcomes.iter().filter(|instant| matches!(instant[column], Outcome::Refused)).count(),
+        sd_m: sd_m(),
+    }
 }
 
 #[cfg(test)]
@@ -377,11 +450,11 @@ mod tests {
     use super::*;
     use crate::calibration_error::tests::{lens, rig};
     use crate::point::tests::camera_at;
-    use midline_geometry::{Camera, LensModel, ReadOut, ScanDirection};
+    use midline_geometry::{LensModel, ReadOut, ScanDirection};
     use midline_session::calibration::CameraClock;
     use midline_session::keypoints::{Keypoint, KeypointFrame};
     use nalgebra::{DMatrix, Matrix3, Point3, Vector3};
-    use rand::{SeedableRng, rngs::StdRng};
+    use rand::{RngExt, SeedableRng, rngs::StdRng};
     use rand_distr::{Distribution, StandardNormal};
 
     type Path = fn(f64) -> Point3<f64>;
@@ -410,10 +483,23 @@ mod tests {
         keypoints: Vec<Keypoints>,
     }
 
-    /// Two rolling-shutter cameras, 240 and 200 frames per second, at unrelated frame times for one second.
+    /// Two rolling-shutter cameras, 240 and 200 frames per second, at unrelated frame times for one second; the detector is sure
+    /// of everything and its noise the same.
     fn scene(noise_px: f64, seed: u64) -> Scene {
-        let places = [([-5.0, -6.0, 1.6], 240.0, 0.0, 0.0), ([5.5, -5.0, 2.1], 200.0, 0.0137, -3.0)];
-        let names = ["fence", "corner"];
+        let noise = ScoreCurve { sd_px: noise_px, at_score: 1.0, exponent: 0.0, scores: [0.0, 1.0] };
+        scene_of(2, |_, _| (1.0, noise.sd_px(1.0)), seed)
+    }
+
+    /// The same with up to three cameras; `noise` gives score and standard deviation in pixels, of a name and a number that
+    /// is even between 0 and 1.
+    fn scene_of(count: usize, noise: impl Fn(usize, f64) -> (f64, f64), seed: u64) -> Scene {
+        let places = [
+            ([-5.0, -6.0, 1.6], 240.0, 0.0, 0.0),
+            ([5.5, -5.0, 2.1], 200.0, 0.0137, -3.0),
+            ([-6.5, 7.0, 2.4], 240.0, 0.0021, 2.5),
+        ];
+        let places = &places[..count];
+        let names = &["fence", "corner", "umpire"][..count];
         let mut random = StdRng::seed_from_u64(seed);
         let cameras: Vec<CalibratedCamera> = names
             .iter()
@@ -421,12 +507,12 @@ mod tests {
             .map(|(name, (place, _, _, offset))| {
                 let camera = Camera {
                     read_out: ReadOut { seconds: 0.004, direction: ScanDirection::Down },
-                    ..camera_at(place, [0.0, 0.0, 1.0], LensModel::BrownConrady([-0.1, 0.02, 0.0, 0.0, 0.0]))
+                    ..camera_at(*place, [0.0, 0.0, 1.0], LensModel::BrownConrady([-0.1, 0.02, 0.0, 0.0, 0.0]))
                 };
-                let source = if offset == 0.0 { ClockSource::Reference } else { ClockSource::Motion };
+                let source = if *offset == 0.0 { ClockSource::Reference } else { ClockSource::Motion };
                 let clock = CameraClock {
                     camera: (*name).to_owned(),
-                    offset_seconds: offset,
+                    offset_seconds: *offset,
                     rate: 1.0,
                     covariance: [[0.0; 2]; 2],
                     source,
@@ -441,13 +527,14 @@ mod tests {
             .map(|(camera, (_, rate, phase, _))| Keypoints {
                 camera: camera.name.clone(),
                 names: NAMES.map(str::to_owned).to_vec(),
-                frames: (0..rate as usize)
+                frames: (0..*rate as usize)
                     .map(|frame| {
                         let session = frame as f64 / rate + phase;
                         let pts = camera.clock.pts_seconds(session);
                         let points = PATHS
                             .iter()
-                            .map(|path| {
+                            .enumerate()
+                            .map(|(name, path)| {
                                 // The row at which the moving point is met is found by repetition.
                                 let mut px = camera.camera.project(&path(session)).unwrap();
                                 for _ in 0..50 {
@@ -456,9 +543,10 @@ mod tests {
                                         .project(&path(session + camera.camera.row_delay_seconds(px)))
                                         .unwrap();
                                 }
+                                let (score, sd_px) = noise(name, random.random_range(0.0..1.0));
                                 let mut noise = || -> f64 { StandardNormal.sample(&mut random) };
-                                let px = [px.x + noise_px * noise(), px.y + noise_px * noise()];
-                                Some(Keypoint { px, score: 1.0 })
+                                let px = [px.x + sd_px * noise(), px.y + sd_px * noise()];
+                                Some(Keypoint { px, score })
                             })
                             .collect();
                         KeypointFrame { frame_index: frame, pts_seconds: pts, points }
@@ -467,9 +555,9 @@ mod tests {
                 remarks: Vec::new(),
             })
             .collect();
-        let named: Vec<(&str, &Camera)> = names.into_iter().zip(cameras.iter().map(|c| &c.camera)).collect();
+        let named: Vec<(&str, &Camera)> = names.iter().copied().zip(cameras.iter().map(|c| &c.camera)).collect();
         let lenses = named.iter().map(|(name, camera)| lens(name, camera, &DMatrix::zeros(9, 9))).collect();
-        let rig = rig(&named, &DMatrix::zeros(12, 12));
+        let rig = rig(&named, &DMatrix::zeros(6 * count, 6 * count));
         Scene { cameras, lenses, rig, keypoints }
     }
 
@@ -533,6 +621,104 @@ mod tests {
         println!("95 % intervals cover {:.2} % of {all} coordinates; {refused} points not measured", 100.0 * share);
         assert!((0.93..0.97).contains(&share), "{share}");
         assert!(refused < 300, "only the ends of the tracks: {refused}");
+    }
+
+    #[test]
+    fn the_noise_follows_the_score_as_the_detector_means_it() {
+        // Three keypoints with levels and slopes of their own; scores even between 0.3 and 0.95.
+        let truth = [(2.0, 0.8), (1.0, 1.6), (1.5, 2.2)].map(|(sd_px, exponent)| ScoreCurve {
+            sd_px,
+            at_score: 0.7,
+            exponent,
+            scores: [0.1, 1.0],
+        });
+        let (mut inside, mut all) = ([0, 0], [0, 0]);
+        let mut deviations = Vec::new();
+        for seed in 0..4 {
+            let detected = |name: usize, x: f64| {
+                let score = 0.3 + 0.65 * x;
+                (score, truth[name].sd_px(score))
+            };
+            let scene = scene_of(2, detected, seed);
+            let lifted = lifted(&scene);
+            for (column, (quality, truth)) in lifted.quality.iter().zip(&truth).enumerate() {
+                let PixelNoise { curve, log_sd_error, exponent_error, .. } = quality.noise;
+                let level = curve.sd_px / truth.sd_px(curve.at_score);
+                println!(
+                    "{}: level {level:.3} ± {log_sd_error:.3} of the truth, exponent {:.2} ± {exponent_error:.2} for {}",
+                    quality.name, curve.exponent, truth.exponent
+                );
+                deviations.push([level.ln() / log_sd_error, (curve.exponent - truth.exponent) / exponent_error]);
+                // Points of certain and of uncertain sights alike.
+                let errors = errors(&lifted, column);
+                let mut sds: Vec<f64> = errors.iter().map(|(_, p)| Matrix3::from(p.covariance_m2).trace()).collect();
+                sds.sort_by(f64::total_cmp);
+                for (error, point) in &errors {
+                    let covariance = Matrix3::from(point.covariance_m2);
+                    let half = usize::from(covariance.trace() > sds[sds.len() / 2]);
+                    all[half] += 3;
+                    inside[half] += (0..3).filter(|&i| error[i].abs() < 1.96 * covariance[(i, i)].sqrt()).count();
+                }
+            }
+        }
+        let shares = [0, 1].map(|half| inside[half] as f64 / all[half] as f64);
+        println!(
+            "95 % intervals cover {:.2} % where sights are certain, {:.2} % where not",
+            100.0 * shares[0],
+            100.0 * shares[1]
+        );
+        assert!(shares.iter().all(|share| (0.93..0.97).contains(share)), "{shares:?}");
+        assert!(deviations.iter().flatten().all(|d| d.abs() < 3.5), "{deviations:?}");
+    }
+
+    #[test]
+    fn a_gross_error_in_one_of_three_cameras_is_left_out_and_costs_no_point() {
+        let mut scene = scene_of(3, |_, _| (0.9, 1.0), 8);
+        for frame in &mut scene.keypoints[1].frames[60..70] {
+            frame.points[1].as_mut().unwrap().px[1] += 60.0;
+        }
+        let lifted = lifted(&scene);
+        let bad = |t: f64| (0.0137 + 61.0 / 200.0..0.0137 + 68.0 / 200.0).contains(&t);
+        let mut seen = 0;
+        for (t, points) in lifted.tracks.session_seconds.iter().zip(&lifted.tracks.points).filter(|(t, _)| bad(**t)) {
+            let point = points[1].unwrap();
+            assert_eq!(point.views, 2, "{t}");
+            let error = (Point3::from(point.position_m) - left_wrist(*t)).norm();
+            assert!(error < 0.03, "{error} at {t}");
+            seen += 1;
+        }
+        assert!(seen >= 8, "{seen}");
+        let all = errors(&lifted, 1);
+        assert!(all.iter().filter(|(_, point)| point.views == 3).count() > 150);
+    }
+
+    #[test]
+    fn what_makes_up_the_uncertainty_is_told_apart() {
+        let mut scene = scene(1.0, 4);
+        let named: Vec<(&str, &Camera)> = scene.cameras.iter().map(|c| (c.name.as_str(), &c.camera)).collect();
+        let poses = DMatrix::from_diagonal_element(12, 12, 4e-6);
+        scene.rig = rig(&named, &poses);
+        let mut lens_variances = DMatrix::zeros(9, 9);
+        lens_variances[(0, 0)] = 9.0;
+        scene.lenses = named.iter().map(|(name, camera)| lens(name, camera, &lens_variances)).collect();
+        scene.cameras[1].clock.covariance[0][0] = 4e-8;
+        let lifted = lifted(&scene);
+        for (parts, points) in lifted.sd_parts_m.iter().zip(&lifted.tracks.points) {
+            for (parts, point) in parts.iter().zip(points) {
+                let (Some(parts), Some(point)) = (parts, point) else {
+                    assert_eq!(parts.is_some(), point.is_some());
+                    continue;
+                };
+                let sum = [parts.pixels, parts.poses, parts.lenses, parts.clocks].map(|sd| sd * sd).iter().sum::<f64>();
+                let total = Matrix3::from(point.covariance_m2).trace();
+                assert!((sum / total - 1.0).abs() < 1e-9);
+            }
+        }
+        // 0.2 ms are 6 mm at 30 m/s, less across the line of sight of one camera alone; the wrist moves at 1.6 m/s at most.
+        let [tip, wrist] = [0, 1].map(|column: usize| lifted.quality[column].sd_m.unwrap());
+        println!("tip {tip:?}\nwrist {wrist:?}");
+        assert!((0.001..0.006).contains(&tip.clocks) && wrist.clocks < 0.0004);
+        assert!(tip.poses > 0.0 && tip.lenses > 0.0 && (tip.poses / wrist.poses - 1.0).abs() < 0.5);
     }
 
     #[test]
@@ -649,6 +835,20 @@ mod tests {
         backward.keypoints[1].frames.swap(20, 21);
         let message = run(&backward).unwrap_err().to_string();
         assert!(message.contains("\"corner\": frame 20") && message.contains("must be numbers and rise"), "{message}");
+
+        let mut timeless = scene(0.0, 1);
+        timeless.keypoints[0].frames[7].pts_seconds = f64::NAN;
+        assert!(matches!(run(&timeless), Err(LiftError::TimeNotRising { frame_index: 7, .. })));
+
+        let mut nothing = scene(0.0, 1);
+        nothing.keypoints[1].frames.clear();
+        assert_eq!(run(&nothing), Err(LiftError::TooFewCameras { cameras: 1 }));
+
+        for (sd, sds) in [(0.0, 4.0), (f64::NAN, 4.0), (1.0, -1.0)] {
+            let settings = LiftSettings { sd_px_at_full_score: sd, gross_error_sds: sds };
+            let found = lift(&good.cameras, &good.lenses, &good.rig, &good.keypoints, &settings);
+            assert!(matches!(found, Err(LiftError::BadSetting { .. })), "{found:?}");
+        }
 
         let mut twice = scene(0.0, 1);
         twice.keypoints[1] = good.keypoints[0].clone();

@@ -114,14 +114,14 @@ pub enum TriangulationError {
 }
 
 /// Weighted normal equations of the reprojection error at a point.
-pub(crate) struct Linearised {
-    pub(crate) normal: Matrix3<f64>,
+struct Linearised {
+    normal: Matrix3<f64>,
     gradient: Vector3<f64>,
     chi_squared: f64,
     squared_px: f64,
 }
 
-pub(crate) fn linearise(views: &[View], point: &Point3<f64>) -> Result<Linearised, TriangulationError> {
+fn linearise(views: &[View], point: &Point3<f64>) -> Result<Linearised, TriangulationError> {
     let mut sum =
         Linearised { normal: Matrix3::zeros(), gradient: Vector3::zeros(), chi_squared: 0.0, squared_px: 0.0 };
     for (index, view) in views.iter().enumerate() {
@@ -254,6 +254,7 @@ fn nearly_parallel(views: &[View], point: &Point3<f64>, sd_m: f64) -> Triangulat
 #[cfg(test)]
 pub(crate) mod tests {
     use super::*;
+    use crate::Pair;
     use midline_geometry::{Intrinsics, LensModel, ReadOut, RigidTransform};
     use nalgebra::Rotation3;
     use proptest::prelude::*;
@@ -326,10 +327,13 @@ pub(crate) mod tests {
         assert!((found.position - point).norm() < 1e-9);
 
         let moved = [exact[0] + Vector2::new(2.0, -3.0), exact[1] + Vector2::new(-1.0, 4.0)];
-        let found = triangulate(&views(&cameras, &moved)).unwrap();
-        assert!((found.position - Point3::new(0.304_042_98, -0.413_499_51, 1.196_065_51)).norm() < 2e-8);
-        assert!((found.chi_squared - 24.480_217_08).abs() < 1e-7, "{}", found.chi_squared);
-        assert!((found.reprojection_px - (24.480_217_08f64 / 2.0).sqrt()).abs() < 1e-8);
+        let quickly = Pair::new([&cameras[0], &cameras[1]]).triangulate(moved, [1.0; 2]);
+        for found in [triangulate(&views(&cameras, &moved)), quickly] {
+            let found = found.unwrap();
+            assert!((found.position - Point3::new(0.304_042_98, -0.413_499_51, 1.196_065_51)).norm() < 2e-8);
+            assert!((found.chi_squared - 24.480_217_08).abs() < 1e-7, "{}", found.chi_squared);
+            assert!((found.reprojection_px - (24.480_217_08f64 / 2.0).sqrt()).abs() < 1e-8);
+        }
     }
 
     #[test]
@@ -339,10 +343,13 @@ pub(crate) mod tests {
         for (degrees, expected_mm) in [(90.0, [6.6667, 6.6667, 4.7140]), (40.0, [5.0166, 13.7830, 4.7140])] {
             let cameras = converging(degrees, 10.0);
             let px = [cameras[0].project(&Point3::origin()).unwrap(), cameras[1].project(&Point3::origin()).unwrap()];
-            let found = triangulate(&views(&cameras, &px)).unwrap();
-            for (axis, expected) in expected_mm.into_iter().enumerate() {
-                let sd_mm = 1000.0 * found.covariance[(axis, axis)].sqrt();
-                assert!((sd_mm - expected).abs() < 1e-3, "{degrees} degrees, axis {axis}: {sd_mm} for {expected}");
+            let quickly = Pair::new([&cameras[0], &cameras[1]]).triangulate(px, [1.0; 2]);
+            for found in [triangulate(&views(&cameras, &px)), quickly] {
+                let covariance = found.unwrap().covariance;
+                for (axis, expected) in expected_mm.into_iter().enumerate() {
+                    let sd_mm = 1000.0 * covariance[(axis, axis)].sqrt();
+                    assert!((sd_mm - expected).abs() < 1e-3, "{degrees} degrees, axis {axis}: {sd_mm} for {expected}");
+                }
             }
         }
     }

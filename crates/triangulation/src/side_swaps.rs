@@ -11,8 +11,8 @@
 use nalgebra::Point3;
 use rayon::prelude::*;
 
-use crate::agreement::triangulate_agreeing;
-use crate::calibration_error::{CalibratedView, CalibrationCovariance};
+use crate::agreement::Judge;
+use crate::calibration_error::CalibratedView;
 use crate::camera_tracks::CameraTracks;
 
 /// Longest time from an instant at which both points are known to one that is named after it.
@@ -28,14 +28,6 @@ pub(crate) fn pairs(names: &[String]) -> Vec<Sides<usize>> {
         names.iter().position(|name| name.strip_prefix("right_") == Some(part))
     };
     names.iter().enumerate().filter_map(|(left, name)| Some([left, right_of(name)?])).collect()
-}
-
-/// What is needed to judge views.
-pub(crate) struct Judge<'a> {
-    pub(crate) calibration: &'a CalibrationCovariance,
-    pub(crate) limit_sds: f64,
-    /// Factor on the pixel standard deviations of each name.
-    pub(crate) scales: &'a [f64],
 }
 
 /// What a pair looks like in one frame.
@@ -66,15 +58,14 @@ pub(crate) fn exchanged_frames(pair: Sides<usize>, at: usize, tracks: &[CameraTr
 }
 
 fn state(pair: Sides<usize>, at: usize, frame: usize, tracks: &[CameraTracks], judge: &Judge) -> PairState {
-    let Some(sides) = both(pair.map(|name| tracks[at].detected(name, frame, judge.scales[name]))) else {
+    let Some(sides) = both(pair.map(|name| tracks[at].detected(name, frame))) else {
         return PairState::Unknown;
     };
     let position = |name: usize, (seconds, own): (f64, CalibratedView)| {
         let others = tracks.iter().enumerate().filter(|(camera, _)| *camera != at);
-        let mut views: Vec<CalibratedView> =
-            others.filter_map(|(_, other)| other.seen_at(name, seconds, judge.scales[name])).collect();
+        let mut views: Vec<CalibratedView> = others.filter_map(|(_, other)| other.seen_at(name, seconds)).collect();
         views.push(own);
-        let found = triangulate_agreeing(&views, judge.calibration, judge.limit_sds).ok()?;
+        let found = judge.agreeing(&views).ok()?;
         (found.used.len() == views.len()).then_some(found.point.position)
     };
     let as_named = [position(pair[0], sides[0]), position(pair[1], sides[1])];

@@ -13,6 +13,12 @@ const READ_OUT_SHARE: f64 = 0.6;
 const READ_OUT_SHARE_SD: f64 = 0.35;
 const LONGEST_READ_OUT_SECONDS: f64 = 0.016;
 
+/// The read-out that is taken where nobody knows it, from the frames' spacing, and its standard deviation, seconds.
+pub(crate) fn usual_read_out(spacing_seconds: f64) -> (f64, f64) {
+    let longest = spacing_seconds.min(LONGEST_READ_OUT_SECONDS);
+    (READ_OUT_SHARE * longest, READ_OUT_SHARE_SD * longest)
+}
+
 /// One camera with what it saw.
 #[derive(Debug, Clone)]
 pub(crate) struct Filmed<'a> {
@@ -37,15 +43,15 @@ impl<'a> Filmed<'a> {
         keypoints: &'a Keypoints,
     ) -> Option<Self> {
         let spacing_seconds = spacing_seconds(keypoints)?;
-        let longest = spacing_seconds.min(LONGEST_READ_OUT_SECONDS);
+        let (usual, usual_sd) = usual_read_out(spacing_seconds);
         if !read_out_known {
-            camera.read_out.seconds = READ_OUT_SHARE * longest;
+            camera.read_out.seconds = usual;
         }
         Some(Self {
             name,
             camera,
             rig_px: rig_px.unwrap_or(RIG_PX),
-            read_out_sd_seconds: if read_out_known { 0.0 } else { READ_OUT_SHARE_SD * longest },
+            read_out_sd_seconds: if read_out_known { 0.0 } else { usual_sd },
             keypoints,
             spacing_seconds,
         })

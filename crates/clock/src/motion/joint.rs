@@ -2,14 +2,14 @@
 
 use std::collections::BTreeMap;
 
-use midline_solver::{LeastSquares, LocalCovariance, Loss, Options, SolverError, minimise};
+use midline_solver::{LeastSquares, LocalCovariance, Loss, Options, Solution, SolverError, minimise};
 use nalgebra::{DMatrix, DVector, Matrix2, Vector2};
 use rayon::iter::{IntoParallelIterator, ParallelIterator};
 
 use super::calibration::Calibration;
 use super::filmed::{Filmed, Straight};
 use super::paths::Paths;
-use super::problem::{Jerk, Joint, JointProblem, Sight};
+use super::problem::{Jerk, Joint, JointProblem, Learned, Sight};
 
 /// Rounds one after the other: each learns the detectors' noise and the paths' smoothness from the one before and puts every
 /// sighting into the interval of the spline into which it now falls.
@@ -45,7 +45,7 @@ const REPEATS_SECONDS: f64 = 0.1;
 const LEAST_SIGHTS: usize = 60;
 
 /// The clock of one camera as motion has it.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone)]
 pub(crate) struct Found {
     pub(crate) clock: Straight,
     /// Covariance of (middle, rate), for the rows in which points are seen: the clock, and both cameras' delays there.
@@ -55,6 +55,9 @@ pub(crate) struct Found {
     /// Mean share of the read-out over its sightings, for comparison with the truth.
     #[cfg(test)]
     pub(crate) middle_share: f64,
+    /// Covariance of the middle with the directions of the calibration, to tell what it costs to take them as independent.
+    #[cfg(test)]
+    pub(crate) with_directions: DVector<f64>,
     /// Read-out in seconds with its standard deviation, where it was not known.
     pub(crate) read_out: Option<(f64, f64)>,
 }
@@ -123,6 +126,14 @@ pub(crate) fn solve(
                 sights: problem.sights.iter().filter(|s| s.camera == camera && !s.mistaken).count(),
                 #[cfg(test)]
                 middle_share: problem.middle_shares[camera],
+                #[cfg(test)]
+                with_directions: problem.camera_column(camera).map_or_else(
+                    || DVector::zeros(0),
+                    |c| {
+                        let first = problem.calibration_column();
+                        DVector::from_fn(problem.calibration.directions(), |k, _| covariance[(c, first + k)])
+                    },
+                ),
                 read_out: problem
                     .read_out_column(camera)
                     .map(|c| (state.read_outs[camera], covariance_of(c, c).sqrt())),
@@ -161,7 +172,43 @@ fn settled(problem: &mut JointProblem, paths: &Paths, mut state: Joint) -> Resul
     }
     let solution = minimise(&*problem, state, &options(MOST_STEPS))?;
     let covariance = solution.covariance_of(&(0..problem.shared()).collect::<Vec<_>>())?;
-    Ok((solution.state, covariance))
+    let learned = of_what_was_learned(problem, &solution)?;
+    Ok((solution.state, covariance + learned))
+}
+
+/// What the uncertainty of the learned noise and smoothness adds to the covariance of the shared columns, to first order: the
+/// second term of `Var t = E Var(t | θ) + Var E(t | θ)` (Kass & Steffey 1989, "Approximate Bayesian inference in conditionally
+/// independent hierarchical models"). The logarithm of a precision that rests on so many effective rows has twice their
+/// inverse as variance.
+fn of_what_was_learned(problem: &JointProblem, solution: &Solution<Joint>) -> Result<DMatrix<f64>, SolverError> {
+    let (state, shared) = (&solution.state, problem.shared());
+    let mut units = DMatrix::zeros(problem.tangent_dim(), shared);
+    units.fill_diagonal(1.0);
+    let response = solution.response(&units)?;
+    let parts = leverages(problem, state, &solution.local_covariance()?);
+    // By what is learned together: effective rows, and how far the shared columns move per unit of the logarithm.
+    let mut learned: BTreeMap<Learned, (f64, DVector<f64>)> = BTreeMap::new();
+    for (block, (leverage, _)) in parts.into_iter().enumerate() {
+        let Some(of) = problem.learned(block) else { continue };
+        let (rows, columns) = (problem.block_rows(block), problem.block_columns(block));
+        let (mut residual, mut jacobian) = (DVector::zeros(rows), DMatrix::zeros(rows, columns.len()));
+        if !problem.evaluate(state, block, &mut residual, Some(&mut jacobian)) {
+            continue;
+        }
+        let weight = LOSS.value_and_weight(residual.norm_squared()).1;
+        let pull = jacobian.tr_mul(&residual) * weight;
+        let sums = learned.entry(of).or_insert_with(|| (0.0, DVector::zeros(shared)));
+        sums.0 += (rows as f64 - leverage).max(0.0);
+        for (column, pull) in columns.iter().zip(pull.iter()) {
+            sums.1 -= response.row(*column).transpose() * *pull;
+        }
+    }
+    let mut covariance = DMatrix::zeros(shared, shared);
+    for (of, (effective, moved)) in learned {
+        let kept = if matches!(of, Learned::Smoothness(_)) { NEIGHBOUR_ROWS } else { 0.0 };
+        covariance += &moved * moved.transpose() * (2.0 / (effective + kept).max(1.0));
+    }
+    Ok(covariance)
 }
 
 /// The mean of something over a camera's sightings; 0 without any.
@@ -245,6 +292,10 @@ fn leverage(problem: &JointProblem, state: &Joint, block: usize, covariance: &Lo
     ((&jacobian * covariance).component_mul(&jacobian).sum(), residual.norm_squared())
 }
 
+fn leverages(problem: &JointProblem, state: &Joint, covariance: &LocalCovariance) -> Vec<(f64, f64)> {
+    (0..problem.block_count()).into_par_iter().map(|block| leverage(problem, state, block, covariance)).collect()
+}
+
 /// One step of the noise of each detector's points, of the paths' smoothness, of the detectors' offsets, and of which sightings
 /// are mistaken; the largest change of a noise as a share.
 ///
@@ -252,8 +303,7 @@ fn leverage(problem: &JointProblem, state: &Joint, block: usize, covariance: &Lo
 /// "Bayesian interpolation"; Wood & Fasiolo 2017, "A generalized Fellner-Schall method").
 fn learn(problem: &mut JointProblem, state: &Joint, covariance: &LocalCovariance) -> f64 {
     let (sights, jerks) = (problem.sights.len(), problem.jerks.len());
-    let parts: Vec<(f64, f64)> =
-        (0..problem.block_count()).into_par_iter().map(|block| leverage(problem, state, block, covariance)).collect();
+    let parts = leverages(problem, state, covariance);
     let (of_sights, rest) = parts.split_at(sights);
     let (of_jerks, of_priors) = rest.split_at(jerks);
     learn_offsets(problem, of_priors);

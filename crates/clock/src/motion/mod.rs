@@ -15,7 +15,7 @@ mod spline;
 
 use calibration::Calibration;
 pub(crate) use calibration::CalibrationErrors;
-pub(crate) use filmed::{Filmed, Straight};
+pub(crate) use filmed::{Filmed, Straight, usual_read_out};
 pub(crate) use joint::Found;
 pub(crate) use paths::meeting;
 use scan::{Fit, scan};

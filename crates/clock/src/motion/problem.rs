@@ -134,7 +134,7 @@ impl JointProblem {
         Some(PER_CAMERA * (self.camera_count() - 1) + place)
     }
 
-    fn calibration_column(&self) -> usize {
+    pub(crate) fn calibration_column(&self) -> usize {
         PER_CAMERA * (self.camera_count() - 1) + self.unknown_read_outs().count()
     }
 
@@ -274,6 +274,16 @@ impl JointProblem {
         sd
     }
 
+    /// Whose learned size a block has; `None` for priors of a given size and for mistaken sightings.
+    pub(crate) fn learned(&self, block: usize) -> Option<Learned> {
+        match self.block(block) {
+            Block::Sight(sight) => (!sight.mistaken).then_some(Learned::Noise(sight.camera, sight.point)),
+            Block::Jerk(jerk) => Some(Learned::Smoothness(jerk.group)),
+            Block::Prior(Prior::Offset(..)) => Some(Learned::Offsets),
+            Block::Prior(_) => None,
+        }
+    }
+
     fn block(&self, block: usize) -> Block<'_> {
         let (sights, jerks) = (self.sights.len(), self.jerks.len());
         match (self.sights.get(block), block.checked_sub(sights).and_then(|b| self.jerks.get(b))) {
@@ -282,6 +292,17 @@ impl JointProblem {
             _ => Block::Prior(self.prior(block - sights - jerks)),
         }
     }
+}
+
+/// What is learned from the data along with the unknowns.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub(crate) enum Learned {
+    /// The noise of one point in one camera.
+    Noise(usize, usize),
+    /// The smoothness of one stretch of a path.
+    Smoothness(usize),
+    /// The size of the detectors' offsets.
+    Offsets,
 }
 
 enum Block<'a> {

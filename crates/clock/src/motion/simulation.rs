@@ -26,6 +26,31 @@ struct Trial {
     first_row_error: f64,
     sd: f64,
     read_out: (f64, f64),
+    /// Squared error of the tip at contact from clock and calibration, m²: the true one, and its expectation with the clock taken
+    /// as independent of poses and lenses, and jointly.
+    tip: [f64; 3],
+}
+
+/// The tip's error at contact from errors of calibration (along its directions) and clock, triangulated from both cameras.
+fn tip_error(
+    calibration: &Calibration,
+    place: nalgebra::Point3<f64>,
+    velocity: nalgebra::Vector3<f64>,
+) -> Option<(nalgebra::Matrix3xX<f64>, nalgebra::Vector3<f64>)> {
+    let still = DVector::zeros(calibration.directions());
+    let mut normal = nalgebra::Matrix3::zeros();
+    let mut by_directions = nalgebra::Matrix3xX::zeros(calibration.directions());
+    let mut by_clock = nalgebra::Vector3::zeros();
+    for (index, camera) in calibration.cameras.iter().enumerate() {
+        let seen = camera.project_with_jacobians(&place)?;
+        normal += seen.by_point.transpose() * seen.by_point;
+        by_directions += seen.by_point.transpose() * calibration.by_directions(index, &still, &seen);
+        if index == 1 {
+            by_clock += seen.by_point.transpose() * (seen.by_point * velocity);
+        }
+    }
+    let inverse = normal.try_inverse()?;
+    Some((-inverse * by_directions, -inverse * by_clock))
 }
 
 fn filmed<'a>(name: &'a str, camera: &Camera, keypoints: &'a Keypoints) -> Filmed<'a> {
@@ -67,7 +92,7 @@ fn trial(setting: &Setting, seed: u64) -> Option<Trial> {
     let both = [filmed("a", &taken[0], &first), filmed("b", &taken[1], &second)];
     let by_motion = by_motion(&both, &made_errors(2), 0, &[None, None], setting.most_controls);
     let found = match &by_motion.cameras[1] {
-        Ok(found) => *found,
+        Ok(found) => found.clone(),
         Err(why) => {
             println!("seed {seed}: {why}");
             return None;
@@ -85,10 +110,18 @@ fn trial(setting: &Setting, seed: u64) -> Option<Trial> {
     };
     let read_outs_found = [reference.read_out.unwrap().0, found.read_out.unwrap().0];
     let error = seen(read_outs_found, &|pts| found.clock.session(pts)) - seen(read_outs, &|pts| offset + rate * pts);
+    let sd = (lever.transpose() * found.covariance * lever)[(0, 0)].sqrt();
+    let tip = |t: f64| motion.place(5, t);
+    let velocity = (tip(stroke_at + 1e-4) - tip(stroke_at - 1e-4)) / 2e-4;
+    let (by_directions, by_clock) = tip_error(&calibration, tip(stroke_at), velocity)?;
+    let true_error = &by_directions * &along + by_clock * error;
+    let apart = (&by_directions * by_directions.transpose()).trace() + by_clock.norm_squared() * sd * sd;
+    let shared = 2.0 * (&by_directions * &found.with_directions).dot(&by_clock);
     Some(Trial {
+        tip: [true_error.norm_squared(), apart, apart + shared],
         error,
         first_row_error: found.clock.session(pts) - stroke_at,
-        sd: (lever.transpose() * found.covariance * lever)[(0, 0)].sqrt(),
+        sd,
         read_out: (read_out.0 - read_outs[1], read_out.1),
     })
 }
@@ -109,6 +142,27 @@ fn run(setting: &Setting) -> [f64; 6] {
         crate::level::median(&trials.iter().map(|t| t.sd).collect::<Vec<_>>()) * 1e3,
         rms(&|t| t.first_row_error) * 1e3,
     ];
+    let z = |q: f64| {
+        let mut z: Vec<f64> = trials.iter().map(|t| (t.error / t.sd).abs()).collect();
+        z.sort_by(f64::total_cmp);
+        z[((z.len() - 1) as f64 * q) as usize]
+    };
+    println!(
+        "error over stated sd: rms {:.3}; quantiles 50 % {:.2} (0.67), 68 % {:.2} (1.00), 90 % {:.2} (1.64), 95 % {:.2} (1.96), all {:.2}",
+        rms(&|t| t.error / t.sd),
+        z(0.5),
+        z(0.683),
+        z(0.9),
+        z(0.95),
+        z(1.0)
+    );
+    let tip = [0, 1, 2].map(|k| (trials.iter().map(|t| t.tip[k]).sum::<f64>() / n).sqrt() * 1e3);
+    // What the lift does not know: clocks and calibration share hardly any of their error.
+    assert!((tip[2] - tip[1]).abs() < 0.05 * tip[1], "{tip:?}");
+    println!(
+        "the tip at contact is {:.2} mm off by clock, poses and lenses; {:.2} mm is stated with the clock taken as independent, {:.2} mm jointly",
+        tip[0], tip[1], tip[2]
+    );
     println!(
         "{} pictures/s, {} trials: error rms {:.4} ms (median stated sd {:.4} ms), 95 % intervals cover {:.3}; read-out rms {:.4} ms, covered {:.3}; first row rms {:.4} ms",
         setting.rate_hz,
@@ -142,6 +196,6 @@ fn at_60_pictures_per_second_the_offset_is_right_to_a_millisecond() {
     let setting = Setting { rate_hz: 60.0, read_out_seconds: [0.005, 0.016], most_controls: 250, trials: trials(40) };
     let [rms_ms, covered, ..] = run(&setting);
     assert!(rms_ms <= 1.0, "{rms_ms} ms");
-    // Known gap: the aim of 93 to 97 % is missed (0.91 over 80 trials); this only keeps it from getting worse.
-    assert!((0.80..=1.0).contains(&covered), "{covered}");
+    // 0.933 over 300 trials; 0.91 (of 80) before the uncertainty of what is learned counted.
+    assert!((0.85..=1.0).contains(&covered), "{covered}");
 }

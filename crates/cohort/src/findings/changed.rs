@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use midline_analysis::reliability::{ErrorKind, MeanSquares, WithInterval};
+use midline_analysis::reliability::{ErrorKind, MeanSquares, WithInterval, agreement};
 use serde::Serialize;
 use statrs::distribution::{ContinuousCDF, StudentsT};
 use statrs::statistics::{Data, OrderStatistics};
@@ -42,6 +42,19 @@ pub struct Changed {
     pub p_adjusted: f64,
 }
 
+/// Agreement of two sessions after Bland & Altman 1986, in the measure's unit: the last minus the first.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct LimitsOfAgreement {
+    /// Mean difference over players.
+    pub bias: Estimate,
+    /// Standard deviation of the differences.
+    pub sd: f64,
+    /// Bias - 1.96 sd.
+    pub lower: Estimate,
+    /// Bias + 1.96 sd.
+    pub upper: Estimate,
+}
+
 /// How well a measure's session means repeat.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Repeatability {
@@ -53,6 +66,8 @@ pub struct Repeatability {
     pub sem: Estimate,
     /// Minimal detectable change between two session means.
     pub minimal_detectable_change: Estimate,
+    /// Differences between the two sessions that most players stay within.
+    pub agreement: LimitsOfAgreement,
     /// Change common to all players (median).
     pub common_change: f64,
     /// Every player's change.
@@ -91,6 +106,8 @@ pub(super) fn of(players: &ByPlayer) -> Option<Repeatability> {
             Changed { player: player.clone(), means: *means, change, p, p_adjusted: p }
         })
         .collect();
+    let side = |which: usize| table.iter().map(|(_, means)| means[which]).collect::<Vec<f64>>();
+    let found = agreement(&side(1), &side(0)).ok()?;
     let (icc, error) = (squares.intraclass(), squares.measurement_error(ErrorKind::Consistency));
     let intraclass = [
         ("1,1", icc.icc_1_1),
@@ -105,6 +122,12 @@ pub(super) fn of(players: &ByPlayer) -> Option<Repeatability> {
         intraclass: intraclass.into_iter().map(|(name, value)| (name, value.into())).collect(),
         sem: error.sem.into(),
         minimal_detectable_change: error.minimal_detectable_change.into(),
+        agreement: LimitsOfAgreement {
+            bias: found.bias.into(),
+            sd: found.sd,
+            lower: found.lower_limit.into(),
+            upper: found.upper_limit.into(),
+        },
         common_change,
         changes,
     })

@@ -95,7 +95,7 @@ pub(super) async fn players(
     let sql = format!(
         "WITH whole AS (SELECT c.study AS study, c.player AS player, c.session AS session, c.stroke AS stroke FROM curves c \
          JOIN quality q ON c.study = q.study AND c.player = q.player AND c.session = q.session AND c.stroke = q.stroke \
-         WHERE c.channel = {channel} AND c.clock = 'normalised' AND q.contact_sd_seconds <= {sd} AND q.curve_share >= {share} \
+         WHERE c.channel = {channel} {kind}AND c.clock = 'normalised' AND q.contact_sd_seconds <= {sd} AND q.curve_share >= {share} \
          GROUP BY c.study, c.player, c.session, c.stroke HAVING COUNT(c.value) = {NORMALISED_INSTANTS}) \
          SELECT c.study AS study, c.player AS player, c.style AS style, c.level AS level, c.age_group AS age_group, c.unit AS unit, \
          c.instant AS instant, AVG(c.value) AS value, COUNT(*) AS n FROM curves c JOIN whole w \
@@ -104,6 +104,7 @@ pub(super) async fn players(
          GROUP BY c.study, c.player, c.style, c.level, c.age_group, c.unit, c.instant \
          ORDER BY c.study, c.player, c.style, c.instant",
         channel = Quoted::new(channel),
+        kind = criteria.kind.as_ref().map_or(String::new(), |kind| format!("AND c.kind = {} ", Quoted::new(kind))),
         sd = criteria.contact_sd_seconds,
         share = criteria.curve_share,
     );

@@ -9,7 +9,7 @@ mod tests;
 
 use serde::Serialize;
 
-pub use changed::{Changed, Estimate, Repeatability};
+pub use changed::{Changed, Estimate, LimitsOfAgreement, Repeatability};
 pub use curves::{ChannelFindings, CurveFinding, GroupCurve};
 pub use measures::{FactorFindings, GroupMean, MeasureFindings, Pair};
 
@@ -122,6 +122,9 @@ pub async fn find(queries: &Queries, asked: &Asked) -> Result<Findings, CohortEr
             Err(error) => remarks.push(format!("{measure}: {error}")),
         }
     }
+    if asked.criteria.kind.is_none() {
+        remarks.extend(pooled_kinds(queries).await?);
+    }
     let channel_rows = queries.sql("SELECT DISTINCT channel FROM curves ORDER BY channel").await?;
     let channels = names(asked.channels.clone(), &channel_rows, "channel")?;
     let mut of_channels = Vec::new();
@@ -165,6 +168,22 @@ pub async fn find(queries: &Queries, asked: &Asked) -> Result<Findings, CohortEr
         tests,
         remarks,
     })
+}
+
+/// What is to be said where strokes of several kinds are taken together.
+async fn pooled_kinds(queries: &Queries) -> Result<Option<String>, CohortError> {
+    let sql = "SELECT COALESCE(kind, 'unknown') AS kind, COUNT(*) AS n FROM quality GROUP BY kind ORDER BY kind";
+    let mut kinds = Vec::new();
+    for batch in &queries.sql(sql).await? {
+        let columns = crate::query::Columns::of(batch)?;
+        kinds.extend((0..batch.num_rows()).map(|row| {
+            let kind = columns.text("kind", row).unwrap_or_default();
+            format!("{} {kind}", columns.number("n", row).unwrap_or_default())
+        }));
+    }
+    Ok((kinds.len() > 1).then(|| {
+        format!("strokes of several kinds are taken together ({}); --kind takes one of them alone", kinds.join(", "))
+    }))
 }
 
 /// Those that were asked for, or all of the answer's column.

@@ -7,22 +7,55 @@ use object_store::memory::InMemory;
 use super::*;
 use crate::demo;
 use crate::query::Limits;
-use crate::store::Store;
+use crate::store::{MeasuredSession, Store};
 
-fn findings(seed: u64) -> Findings {
+fn found_in(sessions: Vec<MeasuredSession>, asked: &Asked) -> Findings {
     tokio::runtime::Builder::new_multi_thread().worker_threads(2).enable_all().build().unwrap().block_on(async {
         let store = Store::in_objects(Arc::new(InMemory::new()), "memory").await.unwrap();
-        for session in demo::sessions(seed) {
+        for session in sessions {
             store.add(&session, false).await.unwrap();
         }
         let queries = Queries::of(&store, Limits::default()).await.unwrap();
-        find(&queries, &Asked { replicates: 499, ..Asked::default() }).await.unwrap()
+        find(&queries, asked).await.unwrap()
     })
 }
 
 #[test]
+fn groups_that_are_empty_or_too_small_are_left_out_with_the_reason() {
+    let mut sessions: Vec<MeasuredSession> = demo::sessions(1).into_iter().take(8).collect();
+    for session in &mut sessions {
+        session.level = None;
+        session.age_group = (session.player == "P01").then(|| "14-16".to_owned());
+    }
+    // One stroke of the last session is of another kind.
+    sessions[7].strokes.answers.kinds[0].kind = midline_session::strokes::StrokeKind::Serve;
+    let asked = Asked { replicates: 199, ..Asked::default() };
+    let found = found_in(sessions.clone(), &asked);
+    assert_eq!(found.measures.len(), demo::EFFECTS.len());
+    assert!(
+        found.measures.iter().all(|m| m.factors.is_empty() && m.repeatability.is_none()),
+        "four players in no groups"
+    );
+    let pooled = found.remarks.iter().find(|r| r.contains("several kinds")).unwrap();
+    assert!(pooled.contains("47 forehand, 1 serve"), "{pooled}");
+    assert!(found.channels.iter().all(|c| c.groups.is_empty() && c.findings.is_empty()));
+    assert!(crate::report::page(&found).unwrap().contains("No channel has two groups of at least three players"));
+
+    // One player, and criteria that nobody meets.
+    let alone = found_in(sessions.iter().take(2).cloned().collect(), &asked);
+    let criteria = Criteria { kind: Some("volley".to_owned()), ..Criteria::default() };
+    let nobody = found_in(sessions, &Asked { criteria, ..asked });
+    for found in [alone, nobody] {
+        assert!(found.measures.is_empty());
+        assert!(found.remarks.iter().all(|r| r.contains("at least")), "{:?}", found.remarks);
+        let page = crate::report::page(&found).unwrap();
+        assert!(page.contains("Remarks") && page.contains("tip-speed-contact"));
+    }
+}
+
+#[test]
 fn the_made_up_effects_are_found_and_no_others() {
-    let found = findings(1);
+    let found = found_in(demo::sessions(1), &Asked { replicates: 499, ..Asked::default() });
     assert_eq!(found.n, [40, 80, 480]);
     assert_eq!(found.remarks, Vec::<String>::new());
     for measure in &found.measures {
@@ -50,6 +83,11 @@ fn the_made_up_effects_are_found_and_no_others() {
                 assert!(off < 4.0, "{} {:?}: {off} standard errors off", measure.measure, pair.groups);
             }
         }
+        let repeated = measure.repeatability.as_ref().unwrap();
+        let limits = &repeated.agreement;
+        let inside =
+            repeated.changes.iter().filter(|c| (limits.lower.value..=limits.upper.value).contains(&c.change)).count();
+        assert!((36..40).contains(&inside) || inside == 40, "{}: {inside} of 40 within the limits", measure.measure);
         // Where the spread lies.
         let spread = &measure.spread;
         assert!((spread.sd_strokes / truth.sds[2] - 1.0).abs() < 0.15, "{}: {spread:?}", measure.measure);

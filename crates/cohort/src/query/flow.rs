@@ -13,6 +13,8 @@ use crate::CohortError;
 /// What a stroke and a player must fulfil to be counted.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Criteria {
+    /// Kind of stroke, as a code of [`crate::store::kind_codes`]; all kinds together when absent.
+    pub kind: Option<String>,
     /// Largest standard deviation of the time of contact, seconds.
     pub contact_sd_seconds: f64,
     /// Least share of the curves' instants that could be measured.
@@ -24,7 +26,7 @@ pub struct Criteria {
 impl Default for Criteria {
     /// Conventions of this program.
     fn default() -> Self {
-        Self { contact_sd_seconds: 0.01, curve_share: 0.5, strokes_per_player: 3 }
+        Self { kind: None, contact_sd_seconds: 0.01, curve_share: 0.5, strokes_per_player: 3 }
     }
 }
 
@@ -77,6 +79,7 @@ pub struct Flow {
 
 struct Candidate {
     observation: Observation,
+    kind: Option<String>,
     value: Option<f64>,
     contact_sd: Option<f64>,
     curve_share: f64,
@@ -89,9 +92,9 @@ impl Queries {
     /// When no stroke has the measure, its unit differs between sessions, or the query fails.
     pub async fn flow(&self, measure: &str, criteria: &Criteria) -> Result<Flow, CohortError> {
         let sql = format!(
-            "SELECT s.study AS study, s.player AS player, s.session AS session, s.stroke AS stroke, s.style AS style, s.level AS level, \
+            "SELECT s.study AS study, s.player AS player, s.session AS session, s.stroke AS stroke, s.kind AS kind, s.style AS style, s.level AS level, \
              s.age_group AS age_group, s.name AS name, s.unit AS unit, s.value AS value, q.contact_sd_seconds AS contact_sd, \
-             q.curve_share AS curve_share, q.recorded AS recorded \
+             q.curve_share AS curve_share, s.recorded AS recorded \
              FROM strokes s JOIN quality q ON s.study = q.study AND s.player = q.player AND s.session = q.session AND s.stroke = q.stroke \
              WHERE s.measure = {} ORDER BY s.study, s.player, s.session, s.stroke",
             Quoted::new(measure)
@@ -153,6 +156,10 @@ fn steps(candidates: Vec<Candidate>, criteria: &Criteria) -> Flow {
         ),
         ("measure not measurable".to_owned(), Box::new(|c| c.value.is_some())),
     ];
+    if let Some(kind) = &criteria.kind {
+        left.retain(|c| c.kind.as_ref() == Some(kind));
+        steps.push(note(&left, format!("not a {kind}, or not known to be one"), steps.last().map(|s| s.left)));
+    }
     for (what, keeps) in rules {
         left.retain(keeps);
         steps.push(note(&left, what, steps.last().map(|s| s.left)));
@@ -217,6 +224,7 @@ impl Columns {
                 age_group: self.text("age_group", row),
                 value: value.unwrap_or_default(),
             },
+            kind: self.text("kind", row),
             value,
             contact_sd: self.number("contact_sd", row),
             curve_share: self.number("curve_share", row).unwrap_or_default(),

@@ -3,6 +3,8 @@
 //! Tables: `strokes`, `curves`, `events`, `quality`, with the columns of [`Table::schema`]. Queries read; anything that would write is
 //! refused. Memory is bounded: what does not fit goes to temporary files.
 
+#[cfg(feature = "cluster")]
+pub mod cluster;
 mod flow;
 mod output;
 mod questions;
@@ -33,6 +35,9 @@ use crate::store::{Record, Store, Table};
 /// Name under which the engine knows the store's objects.
 const OBJECTS: &str = "cohort://store/";
 
+/// The rows that answer a query.
+pub type Rows = Vec<RecordBatch>;
+
 /// How much a query may take.
 #[derive(Debug, Clone, Copy)]
 pub struct Limits {
@@ -61,7 +66,7 @@ impl Queries {
     /// # Errors
     /// When its records cannot be read or are of another schema version.
     pub async fn of(store: &Store, limits: Limits) -> Result<Self, CohortError> {
-        let records = store.records().await?;
+        let records = store.present_records().await?;
         let runtime = RuntimeEnvBuilder::new()
             .with_memory_pool(Arc::new(FairSpillPool::new(limits.memory_bytes)))
             .build_arc()
@@ -71,18 +76,25 @@ impl Queries {
         let context = SessionContext::new_with_config_rt(config, runtime);
         let objects = Url::parse(OBJECTS).map_err(|e| CohortError::Query { reason: e.to_string() })?;
         context.register_object_store(&objects, store.objects());
+        Self::over(context, records, OBJECTS)
+    }
+
+    /// Gives an engine the tables: the files that the records name, under the URL of the store.
+    fn over(context: SessionContext, records: Vec<Record>, root: &str) -> Result<Self, CohortError> {
         for table in Table::ALL {
             let paths: Vec<ListingTableUrl> = records
                 .iter()
                 .flat_map(|record| &record.files)
                 .filter(|file| file.table == table.name())
-                .map(|file| ListingTableUrl::parse(format!("{OBJECTS}{}", file.path)))
+                .map(|file| ListingTableUrl::parse(format!("{root}{}", file.path)))
                 .collect::<Result<_, _>>()
                 .map_err(|e| failed(&e))?;
             let registered = if paths.is_empty() {
                 context.register_table(table.name(), Arc::new(EmptyTable::new(table.schema())))
             } else {
-                let options = ListingOptions::new(Arc::new(ParquetFormat::default())).with_file_extension(".parquet");
+                let options = ListingOptions::new(Arc::new(ParquetFormat::default()))
+                    .with_file_extension(".parquet")
+                    .with_session_config_options(&context.copied_config());
                 let config = ListingTableConfig::new_with_multi_paths(paths)
                     .with_listing_options(options)
                     .with_schema(table.schema());
@@ -104,7 +116,7 @@ impl Queries {
     ///
     /// # Errors
     /// When the query is not understood, would write, needs more than the limits, or meets a damaged file.
-    pub async fn sql(&self, sql: &str) -> Result<Vec<RecordBatch>, CohortError> {
+    pub async fn sql(&self, sql: &str) -> Result<Rows, CohortError> {
         let frame = self.frame(sql).await?;
         let schema = Arc::new(frame.schema().as_arrow().clone());
         let mut batches = frame.collect().await.map_err(|e| failed(&e))?;
@@ -135,6 +147,12 @@ fn failed(error: &DataFusionError) -> CohortError {
         }
         DataFusionError::ResourcesExhausted(_) => "; raise --memory-mb or ask for less at a time",
         DataFusionError::ParquetError(_) | DataFusionError::ObjectStore(_) | DataFusionError::ArrowError(..) => {
+            "; midline cohort check names the damaged file"
+        }
+        // A cluster passes on the words of an error alone.
+        DataFusionError::Execution(words)
+            if words.contains("Parquet error") || words.contains("Object Store error") =>
+        {
             "; midline cohort check names the damaged file"
         }
         _ => "",

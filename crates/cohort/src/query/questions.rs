@@ -86,7 +86,7 @@ impl Question {
     /// The query. `subject` is the measure or channel. Rows come in a stated order.
     ///
     /// Distributions are over players: each player counts once, with the mean of that player's strokes, whatever their number; a player with
-    /// strokes of two styles counts in both.
+    /// strokes of two styles counts in both. Kinds of stroke are never taken together.
     #[must_use]
     pub fn sql(self, subject: &Quoted) -> String {
         match self {
@@ -101,27 +101,26 @@ impl Question {
             Self::ByAgeGroup => distribution(subject, Some("age_group")),
             Self::ByLevel => distribution(subject, Some("level")),
             Self::Reliability => format!(
-                "SELECT study, player, session, stroke, value, low_95, high_95, unit FROM strokes \
+                "SELECT study, player, session, stroke, kind, value, low_95, high_95, unit FROM strokes \
                  WHERE measure = {subject} AND value IS NOT NULL ORDER BY study, player, session, stroke"
             ),
             Self::WhoChanged => format!(
-                "WITH sessions AS (SELECT s.study AS study, s.player AS player, s.session AS session, MIN(s.unit) AS unit, \
-                 MIN(q.recorded) AS recorded, COUNT(s.value) AS n, AVG(s.value) AS mean, STDDEV(s.value) AS sd \
-                 FROM strokes s JOIN quality q ON s.study = q.study AND s.player = q.player AND s.session = q.session AND s.stroke = q.stroke \
-                 WHERE s.measure = {subject} AND s.value IS NOT NULL GROUP BY s.study, s.player, s.session), \
+                "WITH sessions AS (SELECT study, player, COALESCE(kind, 'unknown') AS kind, session, recorded, MIN(unit) AS unit, \
+                 COUNT(value) AS n, AVG(value) AS mean, STDDEV(value) AS sd FROM strokes \
+                 WHERE measure = {subject} AND value IS NOT NULL GROUP BY study, player, kind, session, recorded), \
                  ordered AS (SELECT *, \
-                 ROW_NUMBER() OVER (PARTITION BY study, player ORDER BY recorded, session) AS place, \
-                 COUNT(*) OVER (PARTITION BY study, player) AS sessions FROM sessions) \
-                 SELECT a.study AS study, a.player AS player, a.session AS first_session, b.session AS last_session, a.n AS n_first, b.n AS n_last, \
+                 ROW_NUMBER() OVER (PARTITION BY study, player, kind ORDER BY recorded, session) AS place, \
+                 COUNT(*) OVER (PARTITION BY study, player, kind) AS sessions FROM sessions) \
+                 SELECT a.study AS study, a.player AS player, a.kind AS kind, a.session AS first_session, b.session AS last_session, a.n AS n_first, b.n AS n_last, \
                  a.mean AS first, b.mean AS last, b.mean - a.mean AS change, a.sd AS sd_first, b.sd AS sd_last, a.unit AS unit \
-                 FROM ordered a JOIN ordered b ON a.study = b.study AND a.player = b.player \
-                 WHERE a.place = 1 AND b.place = b.sessions AND b.sessions > 1 ORDER BY a.study, a.player"
+                 FROM ordered a JOIN ordered b ON a.study = b.study AND a.player = b.player AND a.kind = b.kind \
+                 WHERE a.place = 1 AND b.place = b.sessions AND b.sessions > 1 ORDER BY a.study, a.player, a.kind"
             ),
             Self::MeanCurves => format!(
-                "WITH players AS (SELECT study, player, style, unit, instant, at, AVG(value) AS value, COUNT(value) AS n FROM curves \
-                 WHERE channel = {subject} AND clock = 'normalised' AND value IS NOT NULL GROUP BY study, player, style, unit, instant, at) \
-                 SELECT style, instant, at, COUNT(*) AS players, SUM(n) AS strokes, AVG(value) AS mean, STDDEV(value) AS sd_between_players, unit \
-                 FROM players GROUP BY style, instant, at, unit ORDER BY style, instant, unit"
+                "WITH players AS (SELECT study, player, kind, style, unit, instant, at, AVG(value) AS value, COUNT(value) AS n FROM curves \
+                 WHERE channel = {subject} AND clock = 'normalised' AND value IS NOT NULL GROUP BY study, player, kind, style, unit, instant, at) \
+                 SELECT kind, style, instant, at, COUNT(*) AS players, SUM(n) AS strokes, AVG(value) AS mean, STDDEV(value) AS sd_between_players, unit \
+                 FROM players GROUP BY kind, style, instant, at, unit ORDER BY kind, style, instant, unit"
             ),
         }
     }
@@ -130,9 +129,9 @@ impl Question {
 fn distribution(measure: &Quoted, by: Option<&str>) -> String {
     let (column, comma) = by.map_or((String::new(), String::new()), |by| (format!("{by}, "), format!("{by}, ")));
     format!(
-        "WITH players AS (SELECT {column}study, player, unit, AVG(value) AS value, COUNT(value) AS n FROM strokes \
-         WHERE measure = {measure} AND value IS NOT NULL GROUP BY {column}study, player, unit) \
-         SELECT {comma}COUNT(*) AS players, SUM(n) AS strokes, AVG(value) AS mean, STDDEV(value) AS sd_between_players, MIN(value) AS lowest, \
-         MEDIAN(value) AS median, MAX(value) AS highest, unit FROM players GROUP BY {column}unit ORDER BY {column}unit"
+        "WITH players AS (SELECT {column}kind, study, player, unit, AVG(value) AS value, COUNT(value) AS n FROM strokes \
+         WHERE measure = {measure} AND value IS NOT NULL GROUP BY {column}kind, study, player, unit) \
+         SELECT {comma}kind, COUNT(*) AS players, SUM(n) AS strokes, AVG(value) AS mean, STDDEV(value) AS sd_between_players, MIN(value) AS lowest, \
+         MEDIAN(value) AS median, MAX(value) AS highest, unit FROM players GROUP BY {column}kind, unit ORDER BY {column}kind, unit"
     )
 }

@@ -84,6 +84,11 @@ fn the_flow_adds_up_at_every_step() {
         }
         assert_eq!(flow.steps.last().unwrap().left[2], flow.observations.len());
         assert!(flow.steps.iter().skip(1).filter(|s| s.excluded[1] > 0).count() >= 2, "{:?}", flow.steps);
+        for (kind, left) in [("forehand", flow.steps[0].left[2]), ("serve", 0)] {
+            let criteria = Criteria { kind: Some(kind.to_owned()), ..criteria.clone() };
+            let flow = queries.flow("tip-speed-contact", &criteria).await.unwrap();
+            assert!(flow.steps[1].what.contains(kind) && flow.steps[1].left[2] == left, "{:?}", flow.steps);
+        }
         assert!(queries.flow("no-such", &criteria).await.unwrap_err().to_string().contains("no-such"));
     });
 }

@@ -2,10 +2,10 @@
 
 use std::fmt::Write;
 
-use crate::findings::{ChannelFindings, CurveFinding, GroupCurve};
-use crate::statistics::styles::Styles;
+use midline_session::strokes::shown_unit;
 
-use super::scale;
+use crate::findings::{ChannelFindings, CurveFinding, Estimate, GroupCurve, Repeatability};
+use crate::statistics::styles::Styles;
 
 const WIDTH: f64 = 640.0;
 const HEIGHT: f64 = 300.0;
@@ -101,7 +101,7 @@ fn range(values: impl Iterator<Item = f64>) -> [f64; 2] {
 
 /// Mean curves of groups with bands of one standard deviation between players; bars below where two groups differ.
 pub(super) fn curves(channel: &ChannelFindings, groups: &[GroupCurve], findings: &[&CurveFinding]) -> String {
-    let (factor, unit) = scale(&channel.unit);
+    let (factor, unit) = shown_unit(&channel.unit);
     let ends = groups.iter().flat_map(|g| g.mean.iter().zip(&g.sd).flat_map(|(m, s)| [m - s, m + s]));
     let mut y = range(ends.map(|v| v * factor));
     let found: Vec<_> = findings.iter().filter(|f| f.p_adjusted < 0.05 && !f.test.clusters.is_empty()).collect();
@@ -202,6 +202,54 @@ pub(super) fn map(styles: &Styles, players: &[(String, Option<String>)]) -> Stri
             y + 4.0,
             escaped(&letter.to_string())
         );
+    }
+    text + "</svg>"
+}
+
+/// Differences between the last and the first session against their mean, with the limits of agreement (Bland & Altman 1986).
+pub(super) fn agreement(name: &str, unit: &str, found: &Repeatability) -> String {
+    let (factor, unit) = shown_unit(unit);
+    let points: Vec<(f64, f64)> =
+        found.changes.iter().map(|c| (0.5 * factor * (c.means[0] + c.means[1]), factor * c.change)).collect();
+    let limits = &found.agreement;
+    let lines = [(&limits.upper, "9 4"), (&limits.bias, "none"), (&limits.lower, "9 4")];
+    let ends = lines.iter().flat_map(|(line, _)| line.interval_95.map(|v| v * factor));
+    let axes = Axes { x: range(points.iter().map(|p| p.0)), y: range(points.iter().map(|p| p.1).chain(ends)) };
+    let mut text = format!(
+        "<svg viewBox='0 0 {WIDTH} {HEIGHT}' role='img' aria-label='{}'>",
+        escaped(&format!("differences between sessions against their mean: {name}"))
+    );
+    text += &axes.drawn(&format!("mean of both sessions ({unit})"), &format!("last − first session ({unit})"));
+    let (left, right) = (LEFT, WIDTH - RIGHT);
+    for (line, dash) in lines {
+        let Estimate { value, interval_95: [low, high] } = *line;
+        let at = |v: f64| axes.at(axes.x[0], v * factor).1;
+        let _ = write!(
+            text,
+            "<rect x='{left}' y='{:.1}' width='{:.1}' height='{:.1}' fill='{colour}' opacity='0.1'/>\
+             <line x1='{left}' y1='{y:.1}' x2='{right}' y2='{y:.1}' stroke='{colour}' stroke-width='1.5' stroke-dasharray='{dash}'/>",
+            at(high),
+            right - left,
+            at(low) - at(high),
+            colour = COLOURS[0],
+            y = at(value),
+        );
+    }
+    for ((x, y), change) in points.into_iter().zip(&found.changes) {
+        let (x, y) = axes.at(x, y);
+        let code = escaped(&change.player.1);
+        let _ = if change.p_adjusted < 0.05 {
+            write!(
+                text,
+                "<path d='M{x:.1} {:.1}l6 10h-12Z' fill='{}'/><text x='{:.1}' y='{:.1}' class='name'>{code}</text>",
+                y - 6.0,
+                COLOURS[1],
+                x + 9.0,
+                y + 4.0
+            )
+        } else {
+            write!(text, "<circle cx='{x:.1}' cy='{y:.1}' r='3.5' fill='{}'><title>{code}</title></circle>", COLOURS[2])
+        };
     }
     text + "</svg>"
 }

@@ -8,7 +8,7 @@ pub(super) fn paragraph(findings: &Findings) -> String {
     let asked = &findings.asked;
     let criteria = &asked.criteria;
     format!(
-        "The table holds {strokes} strokes of {players} players in {sessions} sessions. Strokes were left out when the time of contact was unknown or known \
+        "The table holds {strokes} strokes of {players} players in {sessions} sessions. {kind}Strokes were left out when the time of contact was unknown or known \
          no better than {:.0} ms (standard deviation), when less than {:.0} % of the curves' instants could be measured, or when the measure in question \
          could not be measured; players with fewer than {} strokes left were left out (counts at every step are given per measure). The player \
          was the sampling unit throughout. Means over players and differences between groups are given with 95 % intervals of a studentised \
@@ -17,7 +17,7 @@ pub(super) fn paragraph(findings: &Findings) -> String {
          likelihood, with Wald F tests and between-within degrees of freedom; {} tests of measures were adjusted together (Holm 1979). Effect \
          sizes are Hedges' g of the players' means with intervals from the noncentral t distribution. Reliability rests on first and last \
          sessions: intraclass correlations after Shrout and Fleiss (1979), standard error of measurement and minimal detectable change at 95 % after \
-         Weir (2005). A player's change was tested against the median change of all players with a scale from the median absolute \
+         Weir (2005), mean difference and 95 % limits of agreement with their intervals after Bland and Altman (1986, 1999). A player's change was tested against the median change of all players with a scale from the median absolute \
          deviation; {} tests were adjusted together (Holm). Curves were normalised in time from the start of the take-back (0 %) to contact (100 %) at 101 \
          instants, averaged by player, and compared by two-sample t fields with thresholds from random-field theory (two-sided, 5 %; Friston et al. 1994, \
          Worsley et al. 2004, Pataky 2016); p of the whole curve was adjusted over {} comparisons (Holm). Style groups were formed by Ward's \
@@ -33,5 +33,7 @@ pub(super) fn paragraph(findings: &Findings) -> String {
         asked.style_channel,
         env!("CARGO_PKG_VERSION"),
         asked.seed,
+        kind =
+            criteria.kind.as_ref().map_or(String::new(), |kind| format!("Only strokes of the kind {kind} were used. ")),
     )
 }

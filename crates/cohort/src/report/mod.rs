@@ -3,12 +3,13 @@
 mod drawing;
 mod methods;
 
+use midline_session::strokes::shown_unit;
 use minijinja::value::Serde;
 use minijinja::{Environment, context};
 use serde::Serialize;
 
 use crate::CohortError;
-use crate::findings::{FactorFindings, Findings, MeasureFindings};
+use crate::findings::{Estimate, FactorFindings, Findings, MeasureFindings};
 
 /// The page.
 ///
@@ -49,6 +50,7 @@ pub fn page(findings: &Findings) -> Result<String, CohortError> {
     template
         .render(context! {
             n => findings.n,
+            kind => findings.asked.criteria.kind.clone(),
             answers => answers(findings),
             measures => Serde(measures),
             plots,
@@ -72,8 +74,15 @@ struct Shown {
     spread: String,
     flow: Vec<FlowRow>,
     factors: Vec<ShownFactor>,
-    repeatability: Option<Vec<String>>,
+    repeatability: Option<ShownRepeatability>,
     changed: Vec<String>,
+}
+
+#[derive(Debug, Clone, Serialize)]
+struct ShownRepeatability {
+    agreement: String,
+    svg: String,
+    lines: Vec<String>,
 }
 
 #[derive(Debug, Clone, Serialize)]
@@ -89,18 +98,6 @@ struct ShownFactor {
     test: String,
     groups: Vec<[String; 5]>,
     pairs: Vec<[String; 4]>,
-}
-
-/// Units as they are shown; inside everything is SI.
-fn scale(unit: &str) -> (f64, &'static str) {
-    match unit {
-        "m" => (100.0, "cm"),
-        "s" => (1000.0, "ms"),
-        "rad" => (180.0 / std::f64::consts::PI, "°"),
-        "rad/s" => (180.0 / std::f64::consts::PI, "°/s"),
-        "m/s" => (1.0, "m/s"),
-        _ => (1.0, ""),
-    }
 }
 
 /// About three digits of the interval's size.
@@ -127,12 +124,11 @@ fn p_words(p: f64) -> String {
 }
 
 fn shown(measure: &MeasureFindings) -> Shown {
-    let (factor, unit) = scale(&measure.unit);
+    let (factor, unit) = shown_unit(&measure.unit);
     let sd = |v: f64| number(v * factor, v * factor);
     let spread = &measure.spread;
     let repeatability = measure.repeatability.as_ref().map(|r| {
         let mut lines = vec![
-            format!("{} players with a first and a last session", r.players),
             format!("standard error of measurement {} {unit}", with_interval(r.sem.value, r.sem.interval_95, factor)),
             format!(
                 "minimal detectable change of a session's mean {} {unit}",
@@ -145,7 +141,19 @@ fn shown(measure: &MeasureFindings) -> Shown {
                 icc.value, icc.interval_95[0], icc.interval_95[1]
             )
         }));
-        lines
+        let limits = &r.agreement;
+        let with = |e: &Estimate| with_interval(e.value, e.interval_95, factor);
+        ShownRepeatability {
+            agreement: format!(
+                "{} players, last minus first session: mean difference {} {unit}; limits of agreement {} and {} {unit}",
+                r.players,
+                with(&limits.bias),
+                with(&limits.lower),
+                with(&limits.upper)
+            ),
+            svg: drawing::agreement(&measure.name, &measure.unit, r),
+            lines,
+        }
     });
     let changed = measure.repeatability.iter().flat_map(|r| &r.changes).filter(|c| c.p_adjusted < 0.05).map(|c| {
         let size = c.means[0].abs().max(c.means[1].abs()) * factor;
@@ -262,7 +270,7 @@ fn curve_words(finding: &crate::findings::CurveFinding) -> String {
 fn answers(findings: &Findings) -> Vec<String> {
     let mut answers = Vec::new();
     for measure in &findings.measures {
-        let (factor, unit) = scale(&measure.unit);
+        let (factor, unit) = shown_unit(&measure.unit);
         for found in measure.factors.iter().filter(|f| f.p_adjusted < 0.05) {
             let means: Vec<String> = found
                 .groups
@@ -306,7 +314,6 @@ mod tests {
 
     #[test]
     fn numbers_are_shown_in_the_trades_units() {
-        assert_eq!(scale("m").1, "cm");
         assert_eq!(with_interval(-0.123, [-0.15, -0.1], 100.0), "−12.3 (−15.0 to −10.0)");
         assert_eq!(p_words(0.0004), "p < 0.001");
         assert_eq!(p_words(0.0312), "p = 0.031");

@@ -1,4 +1,5 @@
-//! Functional principal components: the few ways in which curves differ from their mean (Ramsay & Silverman 2005, ch. 8).
+//! Functional principal components: the few ways in which curves differ from their mean (Ramsay & Silverman 2005, ch. 8). Integrals over a
+//! curve are taken by the trapezoid rule, so that its two ends count half.
 
 use nalgebra::DMatrix;
 use serde::Serialize;
@@ -10,7 +11,7 @@ use crate::CohortError;
 pub struct Components {
     /// Mean curve.
     pub mean: Vec<f64>,
-    /// Component curves of unit size (mean square 1 over the instants), the largest share first; the largest value positive.
+    /// Component curves of unit size (mean square 1 over the curve), the largest share first; the largest value positive.
     pub curves: Vec<Vec<f64>>,
     /// Share of the total variance of each.
     pub shares: Vec<f64>,
@@ -33,22 +34,23 @@ pub fn components(curves: &[Vec<f64>], count: usize) -> Result<Components, Cohor
     }
     let n = curves.len() as f64;
     let mean: Vec<f64> = (0..instants).map(|k| curves.iter().map(|c| c[k]).sum::<f64>() / n).collect();
-    let centred = DMatrix::from_fn(curves.len(), instants, |row, k| curves[row][k] - mean[k]);
+    // Square root of each instant's share of the curve.
+    let root = |k: usize| ((if k == 0 || k + 1 == instants { 0.5 } else { 1.0 }) / (instants as f64 - 1.0)).sqrt();
+    let centred = DMatrix::from_fn(curves.len(), instants, |row, k| (curves[row][k] - mean[k]) * root(k));
     let svd = centred.clone().svd(false, true);
     let total: f64 = svd.singular_values.iter().map(|s| s * s).sum();
     let Some(right) = svd.v_t.filter(|_| total > 0.0) else {
         return Err(CohortError::too_few(what, "all curves are the same"));
     };
-    let scale = (instants as f64).sqrt();
     let mut found = Components { mean, curves: Vec::new(), shares: Vec::new(), scores: vec![Vec::new(); curves.len()] };
     for component in 0..count.min(svd.singular_values.len()) {
         let row = right.row(component);
-        let largest = row.iter().copied().max_by(|a, b| a.abs().total_cmp(&b.abs())).unwrap_or(1.0);
-        let curve: Vec<f64> = row.iter().map(|v| v * scale * largest.signum()).collect();
+        let curve: Vec<f64> = row.iter().enumerate().map(|(k, v)| v / root(k)).collect();
+        let sign = curve.iter().copied().max_by(|a, b| a.abs().total_cmp(&b.abs())).unwrap_or(1.0).signum();
         for (index, scores) in found.scores.iter_mut().enumerate() {
-            scores.push(centred.row(index).iter().zip(&curve).map(|(a, b)| a * b).sum::<f64>() / instants as f64);
+            scores.push(sign * centred.row(index).dot(&row));
         }
-        found.curves.push(curve);
+        found.curves.push(curve.into_iter().map(|v| v * sign).collect());
         found.shares.push(svd.singular_values[component].powi(2) / total);
     }
     Ok(found)

@@ -80,6 +80,20 @@ impl Location {
         }
     }
 
+    /// The folder as a URL that ends in a slash, for engines that read it by themselves.
+    #[cfg(feature = "cluster")]
+    pub(crate) fn folder_url(&self) -> Result<url::Url, CohortError> {
+        let bad = |reason: String| CohortError::BadLocation { location: self.to_string(), reason };
+        let Self::Folder(folder) = self else {
+            return Err(bad(
+                "a cluster reads stores in folders only, which all its machines see under the same path".into()
+            ));
+        };
+        let whole = folder.canonicalize().map_err(|e| bad(e.to_string()))?;
+        url::Url::from_directory_path(&whole)
+            .map_err(|()| bad(format!("{} cannot be written as a URL", whole.display())))
+    }
+
     /// In a folder: has the system write a file and its name to disk, so that a record never outlives the files that it names.
     pub(crate) fn settle(&self, path: &Path) -> Result<(), CohortError> {
         let Self::Folder(folder) = self else { return Ok(()) };

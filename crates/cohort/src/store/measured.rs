@@ -6,7 +6,7 @@ use std::sync::Arc;
 
 use arrow::array::{ArrayRef, Float64Array, Int32Array, RecordBatch, StringArray, UInt32Array};
 use midline_session::description::{Handedness, Session};
-use midline_session::strokes::{Curve, EventKind, Measure, Outcome, Stroke, Strokes};
+use midline_session::strokes::{Curve, EventKind, Measure, Outcome, Stroke, StrokeKind, Strokes};
 use midline_session::{Computed, Provenance, read_computed};
 use serde::{Deserialize, Serialize};
 
@@ -142,7 +142,6 @@ impl MeasuredSession {
                     |s: &Stroke| s.measures.iter().filter(|m| matches!(m.outcome, Outcome::Measured { .. })).count();
                 let contact = strokes.iter().map(|s| s.event(EventKind::Contact).map(|e| e.sd_seconds));
                 let columns: Vec<ArrayRef> = vec![
-                    text(strokes.iter().map(|_| self.recorded.as_deref())),
                     Arc::new(contact.collect::<Float64Array>()),
                     count(&|s| s.measures.len()),
                     count(&made),
@@ -199,7 +198,9 @@ impl MeasuredSession {
             same(Some(&self.study)),
             same(Some(&self.player)),
             same(Some(&self.session)),
+            same(self.recorded.as_deref()),
             Arc::new(strokes.iter().map(|s| u32::try_from(s.number).ok()).collect::<UInt32Array>()),
+            text(strokes.iter().map(|s| kind_code(self.strokes.kind(s.number)))),
             same(Some(hand)),
             same(self.level.as_deref()),
             same(self.age_group.as_deref()),
@@ -234,6 +235,25 @@ fn style_code(words: &str) -> Option<&'static str> {
         .into_iter()
         .find(|(start, _)| words.split(':').next() == Some(*start))
         .map(|(_, code)| code)
+}
+
+/// The kind of a stroke as a code; none where it cannot be told.
+fn kind_code(kind: StrokeKind) -> Option<&'static str> {
+    match kind {
+        StrokeKind::Forehand => Some("forehand"),
+        StrokeKind::OneHandedBackhand => Some("one-handed-backhand"),
+        StrokeKind::TwoHandedBackhand => Some("two-handed-backhand"),
+        StrokeKind::Serve => Some("serve"),
+        StrokeKind::Volley => Some("volley"),
+        StrokeKind::Unknown => None,
+    }
+}
+
+/// All codes of kinds, in the order of the kinds.
+#[must_use]
+pub fn kind_codes() -> Vec<&'static str> {
+    use StrokeKind::{Forehand, OneHandedBackhand, Serve, TwoHandedBackhand, Volley};
+    [Forehand, OneHandedBackhand, TwoHandedBackhand, Serve, Volley].into_iter().filter_map(kind_code).collect()
 }
 
 fn event_name(kind: EventKind) -> String {

@@ -2,7 +2,7 @@
 //!
 //! ```text
 //! midline-cohort.json                                               marks the store, with its schema version
-//! strokes/study=S/player=P/session=X/<content>.parquet              and so for curves, events and quality
+//! strokes/study=S/player=P/session=X/<content>-<schema>.parquet     and so for curves, events and quality
 //! records/study=S/player=P/session=X/<number>.json                  which files count, their hashes, where they come from
 //! ```
 //!
@@ -12,6 +12,7 @@
 
 mod location;
 mod measured;
+mod migration;
 mod record;
 pub mod roster;
 mod schema;
@@ -32,8 +33,10 @@ use parquet::basic::Compression;
 use parquet::file::properties::{EnabledStatistics, WriterProperties};
 use serde::{Deserialize, Serialize};
 
+use migration::Tables;
+
 pub use location::Location;
-pub use measured::{MeasuredSession, NORMALISED_INSTANTS};
+pub use measured::{MeasuredSession, NORMALISED_INSTANTS, kind_codes};
 pub use record::{Record, StoredFile};
 pub use schema::{COHORT_SCHEMA, SCHEMA_KEY, Table};
 
@@ -77,7 +80,7 @@ impl Store {
     /// Opens the store at a location.
     ///
     /// # Errors
-    /// When there is none, or it is of another schema version.
+    /// When there is none, or it is of a newer schema version.
     pub async fn open(location: &str) -> Result<Self, CohortError> {
         let location = Location::parse(location)?;
         let objects = location.objects(false)?;
@@ -87,7 +90,7 @@ impl Store {
     /// Opens the store at a location, or makes an empty one.
     ///
     /// # Errors
-    /// When the location cannot be written, or holds a store of another schema version.
+    /// When the location cannot be written, or holds a store of a newer schema version.
     pub async fn open_or_create(location: &str) -> Result<Self, CohortError> {
         let location = Location::parse(location)?;
         let objects = location.objects(true)?;
@@ -97,7 +100,7 @@ impl Store {
     /// A store in any `object_store`; `name` stands in messages.
     ///
     /// # Errors
-    /// When it cannot be written, or holds a store of another schema version.
+    /// When it cannot be written, or holds a store of a newer schema version.
     pub async fn in_objects(objects: Arc<dyn ObjectStore>, name: &str) -> Result<Self, CohortError> {
         Self::create_with(objects, Location::named(name)).await
     }
@@ -132,6 +135,11 @@ impl Store {
         self.objects.clone()
     }
 
+    #[cfg(feature = "cluster")]
+    pub(crate) fn folder_url(&self) -> Result<url::Url, CohortError> {
+        self.location.folder_url()
+    }
+
     /// Adds a session. The same content again changes nothing; other content under the same study, player and session is refused
     /// unless `replace` is set. The cost is that of the session itself, whatever the store holds.
     ///
@@ -144,10 +152,10 @@ impl Store {
         let folder = folder_of(session);
         let found = self.newest_record(&folder).await?;
         if let Some((_, record)) = &found {
-            if record.content == content {
+            if record.content == content && record.schema == COHORT_SCHEMA {
                 return Ok(Added::AlreadyThere);
             }
-            if !replace {
+            if record.content != content && !replace {
                 return Err(CohortError::Duplicate {
                     study: session.study.clone(),
                     player: session.player.clone(),
@@ -155,20 +163,6 @@ impl Store {
                     program: record.program.clone(),
                 });
             }
-        }
-        let mut files = Vec::new();
-        for table in Table::ALL {
-            let batch = session.rows(table)?;
-            let bytes = parquet_bytes(table, &batch, &session.provenance)?;
-            let path = format!("{}/{folder}/{}.parquet", table.name(), &content[..16]);
-            files.push(StoredFile {
-                table: table.name().to_owned(),
-                path: path.clone(),
-                rows: batch.num_rows() as u64,
-                bytes: bytes.len() as u64,
-                blake3: blake3::hash(&bytes).to_hex().to_string(),
-            });
-            self.put(&Path::from(path), bytes, PutMode::Overwrite).await?;
         }
         let record = Record {
             schema: COHORT_SCHEMA,
@@ -179,13 +173,85 @@ impl Store {
             content,
             strokes: session.strokes.strokes.len() as u64,
             provenance: session.provenance.clone(),
-            files,
+            files: Vec::new(),
         };
-        let number = found.as_ref().map_or(1, |(number, _)| number + 1);
+        let tables: Tables = Table::ALL
+            .into_iter()
+            .map(|table| Ok((table, session.rows(table)?)))
+            .collect::<Result<_, CohortError>>()?;
+        self.put_session(record, &tables, found.as_ref().map_or(1, |(number, _)| number + 1)).await?;
+        Ok(if found.is_some() { Added::Replaced } else { Added::New })
+    }
+
+    /// Writes the files of a session, then its record, then clears away what was there before: at any moment the old or the new counts.
+    async fn put_session(&self, mut record: Record, tables: &Tables, number: u64) -> Result<(), CohortError> {
+        let folder = folder(&record.study, &record.player, &record.session);
+        record.files.clear();
+        for (table, batch) in tables {
+            let bytes = parquet_bytes(*table, batch, &record.provenance)?;
+            let stem = &record.content[..record.content.len().min(16)];
+            let path = format!("{}/{folder}/{stem}-{COHORT_SCHEMA}.parquet", table.name());
+            record.files.push(StoredFile {
+                table: table.name().to_owned(),
+                path: path.clone(),
+                rows: batch.num_rows() as u64,
+                bytes: bytes.len() as u64,
+                blake3: blake3::hash(&bytes).to_hex().to_string(),
+            });
+            self.put(&Path::from(path), bytes, PutMode::Overwrite).await?;
+        }
         let path = format!("records/{folder}/{number:06}.json");
         self.put(&Path::from(path), json(&record)?, PutMode::Create).await?;
-        self.clear_away(&folder, number, &record).await?;
-        Ok(if found.is_some() { Added::Replaced } else { Added::New })
+        self.clear_away(&folder, number, &record).await
+    }
+
+    /// Brings every session of an older schema version up to date. Returns how many, and one sentence for each that could not be.
+    ///
+    /// # Errors
+    /// When records cannot be read or the location refuses. Sessions are replaced one by one, as by `add`; those that are not done yet stay as
+    /// they were.
+    pub async fn mend(&self) -> Result<(usize, Vec<String>), CohortError> {
+        let (mut mended, mut left) = (0, Vec::new());
+        for old in self.records().await?.into_iter().filter(|r| r.schema < COHORT_SCHEMA) {
+            let folder = folder(&old.study, &old.player, &old.session);
+            let number = self.newest_record(&folder).await?.map_or(1, |(number, _)| number + 1);
+            match self.tables(&old).await? {
+                Ok(tables) => {
+                    let record =
+                        Record { schema: COHORT_SCHEMA, program: env!("CARGO_PKG_VERSION").to_owned(), ..old.clone() };
+                    self.put_session(record, &tables, number).await?;
+                    mended += 1;
+                }
+                Err(reason) => left.push(format!(
+                    "session {} of player {} in study {}: {reason}; remove it and add it again",
+                    old.session, old.player, old.study
+                )),
+            }
+        }
+        if left.is_empty() {
+            let marker = Marker { schema: COHORT_SCHEMA, program: env!("CARGO_PKG_VERSION").to_owned() };
+            self.put(&Path::from(MARKER), json(&marker)?, PutMode::Overwrite).await?;
+        }
+        Ok((mended, left))
+    }
+
+    /// The tables of a session in the present schema, or why they cannot be had.
+    async fn tables(&self, record: &Record) -> Result<Result<Tables, String>, CohortError> {
+        let mut tables = Tables::new();
+        for table in Table::ALL {
+            let Some(file) = record.files.iter().find(|f| f.table == table.name()) else {
+                return Ok(Err(format!("its record names no file of the table {}", table.name())));
+            };
+            let bytes = self.get(&Path::from(file.path.as_str())).await?.unwrap_or_default();
+            if blake3::hash(&bytes).to_hex().as_str() != file.blake3 {
+                return Ok(Err(format!("{} is not what was written", file.path)));
+            }
+            match migration::rows(bytes) {
+                Ok(batch) => tables.insert(table, batch),
+                Err(reason) => return Ok(Err(format!("{}: {reason}", file.path))),
+            };
+        }
+        Ok(migration::up_to_date(tables, record.schema))
     }
 
     /// Takes a session out.
@@ -217,7 +283,7 @@ impl Store {
     /// The records of all sessions, in the order of study, player and session.
     ///
     /// # Errors
-    /// When a record cannot be read, is damaged, or is of another schema version.
+    /// When a record cannot be read, is damaged, or is of a newer schema version.
     pub async fn records(&self) -> Result<Vec<Record>, CohortError> {
         let mut newest: Vec<Path> = Vec::new();
         for path in self.list("records").await? {
@@ -232,6 +298,24 @@ impl Store {
         futures::stream::iter(reads).buffered(AT_ONCE).try_collect().await
     }
 
+    /// The records of all sessions, all of which must be of the present schema version.
+    ///
+    /// # Errors
+    /// As [`Store::records`], and when a session is of an older version.
+    pub async fn present_records(&self) -> Result<Vec<Record>, CohortError> {
+        let records = self.records().await?;
+        match records.iter().find(|r| r.schema != COHORT_SCHEMA) {
+            Some(old) => Err(CohortError::SchemaVersion {
+                location: self.location.to_string(),
+                path: format!("session {} of player {} in study {}", old.session, old.player, old.study),
+                found: old.schema,
+                known: COHORT_SCHEMA,
+                advice: "`midline cohort check --mend` brings every such session up to date",
+            }),
+            None => Ok(records),
+        }
+    }
+
     /// Reads every file that counts and compares it with its record; says what does not belong to the store. One sentence each.
     ///
     /// # Errors
@@ -240,6 +324,12 @@ impl Store {
         let mut faults = Vec::new();
         let mut known = std::collections::BTreeSet::new();
         for record in self.records().await? {
+            if record.schema != COHORT_SCHEMA {
+                faults.push(format!(
+                    "session {} of player {} in study {}: schema version {} instead of {COHORT_SCHEMA}; `midline cohort check --mend` brings it up to date",
+                    record.session, record.player, record.study, record.schema
+                ));
+            }
             for file in &record.files {
                 known.insert(file.path.clone());
                 match self.get(&Path::from(file.path.as_str())).await? {
@@ -300,7 +390,7 @@ impl Store {
     }
 
     fn check_schema(&self, path: &str, found: u32) -> Result<(), CohortError> {
-        if found == COHORT_SCHEMA {
+        if (migration::OLDEST..=COHORT_SCHEMA).contains(&found) {
             return Ok(());
         }
         let advice = if found > COHORT_SCHEMA {
@@ -375,10 +465,11 @@ fn record_number(path: &Path) -> Option<u64> {
     path.filename()?.strip_suffix(".json")?.parse().ok()
 }
 
-/// Hash of everything that the rows are made from, and of the schema that they are made in.
+/// Hash of everything that the rows are made from, whatever schema they are made in, so that a session is known again after a migration.
 fn content_hash(session: &MeasuredSession) -> Result<String, CohortError> {
     let mut text = json(session)?;
-    text.extend(COHORT_SCHEMA.to_le_bytes());
+    // As schema version 1 made it.
+    text.extend(1_u32.to_le_bytes());
     Ok(blake3::hash(&text).to_hex().to_string())
 }
 

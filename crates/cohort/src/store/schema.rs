@@ -6,7 +6,13 @@ use std::sync::Arc;
 use arrow::datatypes::{DataType, Field, Schema, SchemaRef};
 
 /// Version of the tables' schema that this program writes.
-pub const COHORT_SCHEMA: u32 = 1;
+pub const COHORT_SCHEMA: u32 = 2;
+
+/// The column of the day.
+pub(super) const RECORDED: &str = "recorded";
+
+/// The column of the kind of stroke.
+pub(super) const KIND: &str = "kind";
 
 /// Key of the schema version in the metadata of every Parquet file.
 pub const SCHEMA_KEY: &str = "midline.cohort.schema";
@@ -47,7 +53,15 @@ impl Table {
             field("study", Utf8, false, "", "study"),
             field("player", Utf8, false, "", "player's code"),
             field("session", Utf8, false, "", "session"),
+            field(RECORDED, Utf8, true, "", "day of the recording as the session says"),
             field("stroke", UInt32, false, "1", "number of the stroke in the session, from 1"),
+            field(
+                KIND,
+                Utf8,
+                true,
+                "",
+                "forehand, one-handed-backhand, two-handed-backhand, serve or volley; null where it cannot be told",
+            ),
             field("handedness", Utf8, false, "", "right or left"),
             field("level", Utf8, true, "", "level from the roster"),
             field("age_group", Utf8, true, "", "age group from the roster"),
@@ -98,7 +112,6 @@ impl Table {
                 field("source", Utf8, false, "", "what it was found from"),
             ],
             Self::Quality => vec![
-                field("recorded", Utf8, true, "", "day of the recording as the session says"),
                 field(
                     "contact_sd_seconds",
                     Float64,

@@ -160,12 +160,104 @@ fn damaged_foreign_and_newer_files_are_named_and_the_store_stays() {
         // A record of a newer program.
         let path = folder.path().join("records").join(folder_of(&sessions[1])).join("000001.json");
         let text = std::fs::read_to_string(&path).unwrap();
-        std::fs::write(&path, text.replacen("\"schema\": 1", "\"schema\": 2", 1)).unwrap();
+        std::fs::write(&path, text.replacen("\"schema\": 2", "\"schema\": 3", 1)).unwrap();
         let message = Queries::of(&store, Limits::default()).await.err().unwrap().to_string();
-        assert!(message.contains("schema version 2") && message.contains("session=visit-2"), "{message}");
+        assert!(message.contains("schema version 3") && message.contains("session=visit-2"), "{message}");
         std::fs::write(&path, "{ cut").unwrap();
         let message = store.records().await.unwrap_err().to_string();
         assert!(message.contains("000001.json"), "{message}");
+    });
+}
+
+/// Puts a session into a store as schema version 1 laid it out: no kind of stroke, the day in `quality` alone, files named after the content alone.
+async fn add_as_version_1(store: &Store, session: &MeasuredSession) {
+    let (folder, content) = (folder_of(session), content_hash(session).unwrap());
+    let mut files = Vec::new();
+    for table in Table::ALL {
+        let batch = session.rows(table).unwrap();
+        let schema = batch.schema();
+        let was_there = |name: &str| name != "kind" && (name != "recorded" || table == Table::Quality);
+        let columns: Vec<usize> = (0..batch.num_columns()).filter(|k| was_there(schema.field(*k).name())).collect();
+        let batch = batch.project(&columns).unwrap();
+        let metadata = [(SCHEMA_KEY.to_owned(), "1".to_owned())].into();
+        let schema = Arc::new(batch.schema().as_ref().clone().with_metadata(metadata));
+        let batch = arrow::array::RecordBatch::try_new(schema.clone(), batch.columns().to_vec()).unwrap();
+        let mut bytes = Vec::new();
+        let mut writer = ArrowWriter::try_new(&mut bytes, schema, None).unwrap();
+        writer.write(&batch).unwrap();
+        writer.close().unwrap();
+        let path = format!("{}/{folder}/{}.parquet", table.name(), &content[..16]);
+        files.push(StoredFile {
+            table: table.name().to_owned(),
+            path: path.clone(),
+            rows: batch.num_rows() as u64,
+            bytes: bytes.len() as u64,
+            blake3: blake3::hash(&bytes).to_hex().to_string(),
+        });
+        store.put(&Path::from(path), bytes, PutMode::Overwrite).await.unwrap();
+    }
+    let record = Record {
+        schema: 1,
+        program: "0.1.0".to_owned(),
+        study: session.study.clone(),
+        player: session.player.clone(),
+        session: session.session.clone(),
+        content,
+        strokes: session.strokes.strokes.len() as u64,
+        provenance: session.provenance.clone(),
+        files,
+    };
+    let path = Path::from(format!("records/{folder}/000001.json"));
+    store.put(&path, json(&record).unwrap(), PutMode::Create).await.unwrap();
+    let marker = Marker { schema: 1, program: "0.1.0".to_owned() };
+    store.put(&Path::from(MARKER), json(&marker).unwrap(), PutMode::Overwrite).await.unwrap();
+}
+
+#[test]
+fn sessions_of_an_older_schema_are_refused_by_queries_and_mended_on_request() {
+    let folder = tempfile::tempdir().unwrap();
+    now(async {
+        let place = folder.path().display().to_string();
+        let session = few(1).remove(0);
+        add_as_version_1(&Store::open_or_create(&place).await.unwrap(), &session).await;
+        let store = Store::open(&place).await.unwrap();
+        let old = store.records().await.unwrap().remove(0);
+        assert_eq!(old.schema, 1);
+        // Mixed: a session of the present version beside it.
+        store.add(&few(2)[1], false).await.unwrap();
+        let before = files(folder.path());
+        let message = Queries::of(&store, Limits::default()).await.err().unwrap().to_string();
+        assert!(message.contains("session visit-1 of player P01") && message.contains("--mend"), "{message}");
+        let faults = store.faults().await.unwrap();
+        assert!(faults.len() == 1 && faults[0].contains("schema version 1 instead of 2"), "{faults:?}");
+        assert_eq!(files(folder.path()), before, "questions leave the store untouched");
+
+        // A damaged old session is left as it is.
+        let damaged = folder.path().join(&old.files[0].path);
+        let whole = std::fs::read(&damaged).unwrap();
+        std::fs::write(&damaged, &whole[..whole.len() - 1]).unwrap();
+        let (mended, left) = store.mend().await.unwrap();
+        assert!(mended == 0 && left.len() == 1 && left[0].contains("not what was written"), "{left:?}");
+        std::fs::write(&damaged, &whole).unwrap();
+        assert_eq!(files(folder.path()), before);
+
+        assert_eq!(store.mend().await.unwrap(), (1, Vec::new()));
+        assert_eq!(store.faults().await.unwrap(), Vec::<String>::new());
+        assert_eq!(store.mend().await.unwrap(), (0, Vec::new()));
+        let new = store.records().await.unwrap().remove(0);
+        assert_eq!((new.schema, &new.content, new.strokes), (COHORT_SCHEMA, &old.content, 6));
+        assert_eq!(store.add(&session, false).await.unwrap(), Added::AlreadyThere);
+        let rows = |record: &Record| record.files.iter().map(|f| f.rows).collect::<Vec<_>>();
+        assert_eq!(rows(&new), rows(&old));
+        let queries = Queries::of(&store, Limits::default()).await.unwrap();
+        for table in Table::ALL {
+            let name = table.name();
+            let sql = format!("SELECT DISTINCT recorded FROM {name} WHERE session = 'visit-1'");
+            let days = queries.sql(&sql).await.unwrap();
+            assert_eq!(days.iter().map(|b| b.num_rows()).sum::<usize>(), 1, "{name}");
+            let columns = crate::query::Columns::of(days.iter().find(|b| b.num_rows() > 0).unwrap()).unwrap();
+            assert_eq!(columns.text("recorded", 0).as_deref(), Some("2026-04-01"), "{name}");
+        }
     });
 }
 

@@ -3,14 +3,14 @@
 const KEPT = 120;
 const kept = new Map();
 
-/** The picture of a frame as a promise of a bitmap. */
-export function picture(camera, frame) {
+/** The picture of a frame as a promise of a bitmap; one that is only fetched ahead lets acts and proposals pass. */
+export function picture(camera, frame, priority = "high") {
   const key = `${camera}/${frame}`;
   let found = kept.get(key);
   if (found) {
     kept.delete(key);
   } else {
-    found = fetch(`frame/${encodeURIComponent(camera)}/${frame}`).then(async (response) => {
+    found = fetch(`frame/${encodeURIComponent(camera)}/${frame}`, { priority }).then(async (response) => {
       if (!response.ok) throw new Error((await response.json().catch(() => ({}))).error ?? "the picture cannot be had");
       return createImageBitmap(await response.blob());
     });
@@ -29,6 +29,6 @@ export function picture(camera, frame) {
 /** Asks for the neighbours of a frame before they are wanted. */
 export function ahead(camera, frame, count, reach = 6) {
   for (let step = 1; step <= reach; step++) {
-    for (const near of [frame + step, frame - step]) if (near >= 0 && near < count) picture(camera, near).catch(() => {});
+    for (const near of [frame + step, frame - step]) if (near >= 0 && near < count) picture(camera, near, "low").catch(() => {});
   }
 }

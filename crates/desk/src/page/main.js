@@ -122,10 +122,21 @@ function goTo(frame) {
   return Promise.all(shows);
 }
 
-/** The cross goes to where the point is thought to be; where nothing is known it stays. */
+/** Where a point was marked or proposed nearest in time to a frame. */
+function nearestKnown(own, name) {
+  const { camera: { name: camera }, frame } = own;
+  const known = [
+    ...Object.entries(marksOf(camera).points).map(([at, named]) => [Number(at), named[name]]),
+    ...(state.proposals?.cameras.find((c) => c.camera === camera)?.frames ?? []).map((f) => [f.frame, f.points.find((p) => p.name === name)?.px]),
+  ].filter(([, px]) => px);
+  return known.reduce((best, one) => (!best || Math.abs(one[0] - frame) < Math.abs(best[0] - frame) ? one : best), null)?.[1];
+}
+
+/** The cross goes to where the point is thought to be, or was known nearest in time; where nothing is known it stays. */
 function cross() {
   for (const own of state.views) {
-    const at = state.mode === "court" ? courtPoints(own).find((p) => p.name === state.courtName)?.px : point(own.camera.name, own.frame, state.name)?.px;
+    const at = state.mode === "court" ? courtPoints(own).find((p) => p.name === state.courtName)?.px
+      : point(own.camera.name, own.frame, state.name)?.px ?? nearestKnown(own, state.name);
     if (at) { own.cross = [...at]; own.centre = [...at]; }
   }
 }
@@ -333,7 +344,7 @@ const actions = {
   },
   event() {
     const own = view(), camera = own.camera.name, frame = own.frame;
-    pick(`Event in ${camera}, frame ${frame}`, state.session.event_kinds.map((k) => k.label), (index) => {
+      pick(`Event in ${camera}, frame ${frame}`, state.session.event_kinds.map((k) => k.label), (index) => {
       const kind = state.session.event_kinds[index];
       const there = state.marks.events.some((e) => e.kind === kind.kind && e.camera === camera && e.frame === frame);
       act({ act: there ? "no-event" : "event", kind: kind.kind, camera, frame }, `${kind.label} ${there ? "taken away from" : "marked in"} ${camera}, frame ${frame}`);
@@ -385,7 +396,11 @@ function pick(title, labels, then) {
   picked = (key) => { const index = key.charCodeAt(0) - 97; if (key.length === 1 && index >= 0 && index < labels.length) { $("choice").close(); then(index); } };
   $("choice").showModal();
 }
-$("choice").addEventListener("keydown", (event) => { if (event.key !== "Escape") { event.preventDefault(); picked?.(event.key.toLowerCase()); } });
+$("choice").addEventListener("keydown", (event) => {
+  // The letter is for this list alone: once it is closed, H would hide a point as well.
+  event.stopPropagation();
+  if (event.key !== "Escape") { event.preventDefault(); picked?.(event.key.toLowerCase()); }
+});
 
 // Start -----------------------------------------------------------------------------------------------------------------------
 

@@ -1,7 +1,6 @@
 // Asks the program that serves this page. Every answer is the truth as it stands on the disk.
 
 async function answer(response) {
-  if (response.status === 204) return null;
   const body = await response.json().catch(() => ({ error: `${response.status} ${response.statusText}` }));
   if (!response.ok) throw new Error(body.error ?? `${response.status} ${response.statusText}`);
   return body;
@@ -31,5 +30,6 @@ const asked = (path, values) => {
   for (const [name, value] of Object.entries(values)) if (value !== undefined && value !== null) query.set(name, value);
   return fetch(`${path}?${query}`).then(answer);
 };
+/** Null when something was marked meanwhile. */
 export const proposals = (acts, passage) => asked("proposals", { acts, ...passage });
 export const curve = (values) => asked("curve", values);

@@ -44,9 +44,9 @@ export class Strip {
         context.fillStyle = "#fff"; context.beginPath(); context.moveTo(x - 6, top - 1); context.lineTo(x + 6, top - 1); context.lineTo(x, top + 9); context.fill();
       }
     });
-    // Marked events first; a label that would cover another is left out.
-    const labels = [];
-    for (const event of [...events].sort((a, b) => b.marked - a.marked || a.seconds - b.seconds)) {
+    // Marked events first, then contact; a label that would cover another is left out.
+    const labels = [], contact = (event) => event.kind === "contact";
+    for (const event of [...events].sort((a, b) => b.marked - a.marked || contact(b) - contact(a) || a.seconds - b.seconds)) {
       const x = this.x(event.seconds);
       if (x < 96 || x > canvas.clientWidth - 16) continue;
       context.strokeStyle = event.marked ? "#fff" : "#aab6bf"; context.lineWidth = event.marked ? 1.5 : 1;

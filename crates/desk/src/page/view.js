@@ -109,7 +109,10 @@ export class View {
     context.setTransform(ratio, 0, 0, ratio, 0, 0);
     context.clearRect(0, 0, clientWidth, clientHeight);
     this.section.classList.toggle("active", scene.active);
+    // Until the frame's own picture comes, the one before it shows through, and is not to be marked.
+    context.globalAlpha = this.shown === this.frame ? 1 : 0.4;
     if (this.bitmap) this.paint(context, this.screen([-0.5, -0.5]), this.scale());
+    context.globalAlpha = 1;
     for (const part of scene.curve ?? []) this.curve(context, part, scene.colour);
     for (const court of scene.court ?? []) this.courtPoint(context, court);
     for (const point of scene.points) this.point(context, point, point.name === scene.chosen, scene.colourOf(point.name));

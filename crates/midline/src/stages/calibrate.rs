@@ -4,17 +4,22 @@ use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 use anyhow::Context;
-use midline_clock::{CameraSound, CameraView, ClockCamera};
+use midline_clock::{BoardClip, CameraSound, CameraView, ClockCamera, ClockError, Flashes};
+use midline_geometry::{ReadOut, ScanDirection};
 use midline_lens::ClipSettings;
 use midline_rig::SharedSighting;
 use midline_session::board::Board;
 use midline_session::calibration::{CalibratedCamera, ClockCalibration, LensCalibration};
 use midline_session::description::{CameraDescription, LensSource};
-use midline_session::footage::SoundTrack;
+use midline_session::footage::{Brightness, SoundTrack};
 use serde_json::json;
 
+use super::see::Sightings;
 use super::{NotMeasurable, Stages};
 use crate::progress;
+
+/// Bands of the sensor's rows in which a flash is looked for.
+const FLASH_BANDS: usize = 32;
 
 /// A lens with the file that it stands in.
 pub(crate) struct LensInUse {
@@ -120,12 +125,13 @@ impl Stages {
         for camera in self.cameras() {
             let Some(clip) = shared.clips.get(&camera.name) else { continue };
             let (sightings, file) = self.sightings(&format!("{}-shared", camera.name), clip, board)?;
-            sounds.push(self.sound_of(clip, &camera.name)?);
+            let path = self.given(clip, &format!("a clip of camera \"{}\"", camera.name))?;
+            sounds.push(midline_media::sound(&path)?);
             names.push(camera.name.as_str());
             found.push(sightings);
             files.push(file);
         }
-        let clock = midline_clock::from_sound(&paired(&names, &sounds)).context("clock of the shared-board clips")?;
+        let clock = self.shared_board_clock(board, &names, &found, &sounds)?;
         let timed: Vec<_> = self
             .cameras()
             .iter()
@@ -144,9 +150,55 @@ impl Stages {
         Ok((Some((board, sightings)), files))
     }
 
-    /// The clock stage: sound and motion compared.
+    /// The clock of the shared-board clips: from their sound, else from the motion of the board.
+    fn shared_board_clock(
+        &self,
+        board: &Board,
+        names: &[&str],
+        found: &[Sightings],
+        sounds: &[Option<SoundTrack>],
+    ) -> anyhow::Result<ClockCalibration> {
+        let heard: Vec<CameraSound> = names
+            .iter()
+            .zip(sounds)
+            .filter_map(|(camera, track)| Some(CameraSound { camera, track: track.as_ref()? }))
+            .collect();
+        let by_sound = (heard.len() == names.len()).then(|| midline_clock::from_sound(&heard));
+        let told = match by_sound {
+            Some(Err(
+                error @ (ClockError::NoCommonSound { .. } | ClockError::Silent { .. } | ClockError::TooShort { .. }),
+            )) => Some(error),
+            Some(clock) => return clock.context("clock of the shared-board clips"),
+            None => None,
+        };
+        let lenses = names
+            .iter()
+            .map(|name| {
+                let camera = self.cameras().iter().find(|camera| camera.name == *name);
+                self.lens(camera.with_context(|| format!("no camera named \"{name}\""))?)
+            })
+            .collect::<anyhow::Result<Vec<_>>>()?;
+        let clips: Vec<BoardClip> = (0..names.len())
+            .map(|index| BoardClip {
+                camera: names[index],
+                intrinsics: &lenses[index].lens.intrinsics,
+                read_out: ReadOut {
+                    seconds: 0.0,
+                    direction: ScanDirection::after_turning(found[index].footage.quarter_turns_clockwise),
+                },
+                views: &found[index].views,
+            })
+            .collect();
+        midline_clock::from_boards(board, &clips).map_err(|error| {
+            let told = told.map_or_else(String::new, |told| format!("{told}; "));
+            NotMeasurable(format!("clock of the shared-board clips: {told}{error}")).into()
+        })
+    }
+
+    /// The clock stage: sound, motion and what else was seen compared.
     pub(crate) fn clock(&self) -> anyhow::Result<ClockCalibration> {
-        let air_celsius = self.session.description.session.air_celsius;
+        let recording = &self.session.description.session;
+        let (air_celsius, flash) = (recording.air_celsius, recording.flash);
         self.refuse_same_footage()?;
         let rig = self.rig()?;
         let (mut inputs, mut lenses, mut read_outs, mut keypoints) =
@@ -164,7 +216,7 @@ impl Stages {
             "clock",
             &self.session.folder,
             &inputs,
-            json!({ "read_outs": read_outs, "air_celsius": air_celsius }),
+            json!({ "read_outs": read_outs, "air_celsius": air_celsius, "flash": flash }),
         )?;
         self.hashes.kept(&self.clock_file(), provenance, || {
             let spinner = progress::spinner("clock");
@@ -174,10 +226,23 @@ impl Stages {
                 .iter()
                 .map(|c| Ok(midline_media::sound(&self.given(&c.footage, "the footage")?)?))
                 .collect::<anyhow::Result<Vec<Option<SoundTrack>>>>()?;
+            let brightness = self
+                .cameras()
+                .iter()
+                .filter(|_| flash)
+                .map(|c| {
+                    let path = self.given(&c.footage, "the footage")?;
+                    Ok(midline_media::brightness(&path, &self.footage(c)?, FLASH_BANDS)?)
+                })
+                .collect::<anyhow::Result<Vec<Brightness>>>()?;
             let cameras: Vec<ClockCamera> = (0..names.len())
                 .map(|index| ClockCamera {
                     name: names[index],
                     sound: sounds[index].as_ref(),
+                    flashes: brightness.get(index).map(|brightness| Flashes {
+                        brightness,
+                        read_out_seconds: Some(read_outs[index].seconds).filter(|seconds| *seconds > 0.0),
+                    }),
                     view: rig.cameras.iter().find(|pose| pose.name == names[index]).map(|pose| CameraView {
                         lens: &lenses[index],
                         pose,
@@ -246,15 +311,7 @@ impl Stages {
 
     pub(super) fn sound_of(&self, clip: &Path, camera: &str) -> anyhow::Result<SoundTrack> {
         let path = self.given(clip, &format!("a clip of camera \"{camera}\""))?;
-        midline_media::sound(&path)?.with_context(|| {
-            format!(
-                "{}: no sound; cameras are put on one clock by their sound: film with the microphone on, and clap three times where both hear it",
-                path.display()
-            )
-        })
+        midline_media::sound(&path)?
+            .with_context(|| format!("{}: no sound; film with the microphone on", path.display()))
     }
-}
-
-fn paired<'a>(names: &[&'a str], tracks: &'a [SoundTrack]) -> Vec<CameraSound<'a>> {
-    names.iter().zip(tracks).map(|(camera, track)| CameraSound { camera, track }).collect()
 }

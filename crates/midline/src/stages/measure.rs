@@ -8,6 +8,7 @@ use midline_analysis::{SoundImpact, StrokeInput};
 use midline_session::calibration::{CalibratedCamera, Vertical};
 use midline_session::description::CameraDescription;
 use midline_session::keypoints::Keypoints;
+use midline_session::lift_quality::LiftQuality;
 use midline_session::motion::write_motion_parquet;
 use midline_session::strokes::Strokes;
 use midline_session::tracks::Tracks;
@@ -19,7 +20,7 @@ use super::{NotMeasurable, Stages};
 use crate::progress;
 
 impl Stages {
-    /// The lift stage. Tracks are kept as Parquet, with their remarks beside them.
+    /// The lift stage. Tracks are kept as Parquet, with their quality beside them.
     pub(crate) fn tracks(&self) -> anyhow::Result<Tracks> {
         if self.cameras().len() < 2 {
             return Err(NotMeasurable(format!(
@@ -43,7 +44,7 @@ impl Stages {
             "lift",
             &self.session.folder,
             &inputs,
-            json!({ "lift": format!("{settings:?}"), "read_outs": cameras.iter().map(|c| c.camera.read_out).collect::<Vec<_>>() }),
+            json!({ "lift": format!("{settings:?}"), "noise": "by score", "read_outs": cameras.iter().map(|c| c.camera.read_out).collect::<Vec<_>>() }),
         )?;
         let path = self.tracks_file();
         if let Ok((tracks, kept)) = Tracks::read_parquet(&path)
@@ -54,17 +55,18 @@ impl Stages {
         }
         let spinner = progress::spinner("lift");
         let lifted = midline_triangulation::lift(&cameras, &lenses, &rig, &keypoints, &settings)?;
-        write_computed(&self.lift_file(), &Computed { provenance: provenance.clone(), result: lifted.remarks })?;
+        let quality = LiftQuality { remarks: lifted.remarks, points: lifted.quality };
+        write_computed(&self.lift_file(), &Computed { provenance: provenance.clone(), result: quality })?;
         let points = Computed { provenance: provenance.clone(), result: lifted.keypoints };
         write_computed(&self.lifted_points_file(), &points)?;
-        lifted.tracks.write_parquet(&path, &provenance)?;
+        lifted.tracks.write_parquet(&path, &lifted.sd_parts_m, &provenance)?;
         self.hashes.forget(&path);
         spinner.finish_and_clear();
         Ok(lifted.tracks)
     }
 
-    /// What the lift noticed and did.
-    pub(crate) fn lift_remarks(&self) -> anyhow::Result<Vec<String>> {
+    /// How good the points per instant are, and what the lift noticed and did.
+    pub(crate) fn lift_quality(&self) -> anyhow::Result<LiftQuality> {
         self.tracks()?;
         Ok(read_computed(&self.lift_file())?.result)
     }

@@ -6,7 +6,7 @@ use std::path::PathBuf;
 use anyhow::Context;
 use midline_geometry::{Camera, RigidTransform};
 use midline_media::PictureFormat;
-use midline_rig::{FoundOnLine, LinePoint, RigInput, RigSettings};
+use midline_rig::{LinePoint, RigInput, RigSettings};
 use midline_session::calibration::{LensCalibration, RigCalibration, World};
 use midline_session::court::{Court, LineEdge};
 use midline_session::description::{CameraDescription, RoughPlace};
@@ -91,10 +91,10 @@ impl Stages {
             .map(|(camera, steady)| self.reference_picture(camera, steady))
             .collect::<anyhow::Result<Vec<_>>>()?;
         let greys: Vec<image::GrayImage> = references.iter().map(image::imageops::grayscale).collect();
-        let look = |camera: usize, pose: &RigidTransform, reach_px: f64| -> Vec<FoundOnLine> {
+        let look = |camera: usize, pose: &RigidTransform, reach_px: f64| -> Vec<LinePoint> {
             let grey = Grey { pixels: greys[camera].as_raw(), size_px: greys[camera].dimensions().into() };
             let lens = &input.lenses[camera].intrinsics;
-            midline_vision::court_lines(&grey, lens, pose, court, reach_px).into_iter().map(found_on_line).collect()
+            midline_vision::court_lines(&grey, lens, pose, court, reach_px).into_iter().map(on_line).collect()
         };
         let found = midline_rig::solve_on_pictures(input, settings, starts, look).context("where the cameras stand")?;
         let rig = found.rig;
@@ -158,9 +158,8 @@ impl Stages {
     }
 }
 
-fn found_on_line(seen: SeenLine) -> FoundOnLine {
-    let SeenLine { line, edge, px, sd_px, px_per_m } = seen;
-    FoundOnLine { point: LinePoint { line, edge, px, sd_px: Some(sd_px) }, px_per_m }
+fn on_line(seen: SeenLine) -> LinePoint {
+    LinePoint { line: seen.line, edge: seen.edge, px: seen.px, sd_px: Some(seen.sd_px) }
 }
 
 /// A camera about there, its picture upright.

@@ -96,26 +96,28 @@ fn poses_are_known_as_well_as_the_rig_says_afterwards() {
             .flat_map(|(board, planned)| {
                 board_places(&plan, planned, &cameras)
                     .into_iter()
-                    .map(|place| SharedSighting {
-                        views: cameras
-                            .iter()
-                            .map(|camera| {
-                                let corners = board.corners_m();
-                                finds_board(camera, &place, &corners).then(|| BoardView {
-                                    frame_index: 0,
-                                    pts_seconds: 0.0,
-                                    corners_px: corners
-                                        .iter()
-                                        .map(|c| {
-                                            let px = camera.project(&(place * c)).unwrap();
-                                            [px.x + planned.corner_px * noise(), px.y + planned.corner_px * noise()]
-                                        })
-                                        .collect(),
-                                    corner_ids: None,
-                                    edge_width_px: None,
+                    .map(|place| {
+                        SharedSighting::at_rest(
+                            cameras
+                                .iter()
+                                .map(|camera| {
+                                    let corners = board.corners_m();
+                                    finds_board(camera, &place, &corners).then(|| BoardView {
+                                        frame_index: 0,
+                                        pts_seconds: 0.0,
+                                        corners_px: corners
+                                            .iter()
+                                            .map(|c| {
+                                                let px = camera.project(&(place * c)).unwrap();
+                                                [px.x + planned.corner_px * noise(), px.y + planned.corner_px * noise()]
+                                            })
+                                            .collect(),
+                                        corner_ids: None,
+                                        edge_width_px: None,
+                                    })
                                 })
-                            })
-                            .collect(),
+                                .collect(),
+                        )
                     })
                     .collect::<Vec<_>>()
             })

@@ -184,6 +184,13 @@ impl SightCourse {
         })
     }
 
+    /// Position (m) and velocity (m/s) of a landmark at an instant of the session clock; `None` outside the pieces.
+    #[must_use]
+    pub fn moving_at(&self, landmark: usize, seconds: f64) -> Option<([f64; 3], [f64; 3])> {
+        let piece = self.piece(seconds)?;
+        Some((piece.place(landmark, seconds).into(), piece.velocity(landmark, seconds).into()))
+    }
+
     fn piece(&self, seconds: f64) -> Option<&Piece> {
         self.pieces.iter().find(|(range, _)| range[0] <= seconds && seconds <= range[1]).map(|(_, piece)| piece)
     }
