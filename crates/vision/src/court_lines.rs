@@ -22,8 +22,6 @@ pub struct SeenLine {
     pub px: [f64; 2],
     /// Standard deviation across the line, px: of the picture and of how wide the paint is.
     pub sd_px: f64,
-    /// Pixels per metre across the line there.
-    pub px_per_m: f64,
 }
 
 /// Distance of places along a line, px, and most places on one line.
@@ -85,7 +83,6 @@ pub fn court_lines(
                 edge: place.edge,
                 px: px.into(),
                 sd_px,
-                px_per_m: place.px_per_m,
             })
         }));
     }
@@ -119,7 +116,6 @@ struct Place {
     /// Unit vector from the low edge to the high edge in the picture, across the line.
     across: Vector2<f64>,
     width_px: f64,
-    px_per_m: f64,
     /// Distances across, px, of other painted things nearby.
     others_px: Vec<f64>,
 }
@@ -209,12 +205,11 @@ impl<'a> View<'a> {
         let turned = Vector2::new(-tangent.y, tangent.x);
         let across = if turned.dot(&(high_px - low_px)) < 0.0 { -turned } else { turned };
         let width_px = across.dot(&(high_px - low_px));
-        let width_m = (points[2] - points[0]).norm();
         if width_px < NARROWEST_PX || self.hidden_by_net(&points[1]) {
             return None;
         }
         let others_px = self.others(name, &middle_px, &across);
-        Some(Place { edge, middle_px, across, width_px, px_per_m: width_px / width_m, others_px })
+        Some(Place { edge, middle_px, across, width_px, others_px })
     }
 
     /// Whether the net's band or strap, or its upper edge, lies before a point of the ground.
