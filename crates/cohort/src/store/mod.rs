@@ -189,7 +189,7 @@ impl Store {
         record.files.clear();
         for (table, batch) in tables {
             let bytes = parquet_bytes(*table, batch, &record.provenance)?;
-            let stem = &record.content[..record.content.len().min(16)];
+            let stem = record.content.get(..16).unwrap_or(&record.content);
             let path = format!("{}/{folder}/{stem}-{COHORT_SCHEMA}.parquet", table.name());
             record.files.push(StoredFile {
                 table: table.name().to_owned(),
