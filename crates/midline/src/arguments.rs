@@ -60,12 +60,11 @@ pub(crate) enum Command {
         /// Sessions at a time
         #[arg(long, default_value_t = 1, value_parser = clap::value_parser!(u16).range(1..=256))]
         jobs: u16,
-        /// Offer to a viewer on this machine only what is there as soon as it is there; for one session
+        /// Show in this computer's browser what is there as soon as it is there; for one session
         #[arg(long)]
         live: bool,
-        /// Port to serve on; any free one when absent
-        #[arg(long, requires = "live")]
-        port: Option<u16>,
+        #[command(flatten)]
+        offer: Offer,
     },
     /// Frames, true time stamps, rotation and sound of the footage
     Media(Asked),
@@ -81,12 +80,8 @@ pub(crate) enum Command {
     Mark {
         /// Session folder or session.toml
         session: PathBuf,
-        /// Port on 127.0.0.1; any that is free, if left out
-        #[arg(long, default_value_t = 0, hide_default_value = true)]
-        port: u16,
-        /// Print the page's address without opening a browser
-        #[arg(long)]
-        no_browser: bool,
+        #[command(flatten)]
+        offer: Offer,
     },
     /// One clock for all cameras, from sound and then from motion
     Clock(Asked),
@@ -125,12 +120,11 @@ pub(crate) enum Command {
         /// An earlier session whose strokes are laid over these at contact, in body axes
         #[arg(long, value_name = "SESSION")]
         before: Option<PathBuf>,
-        /// Offer it to a viewer on this machine only, until stopped
+        /// Show it in this computer's browser until stopped; nothing leaves this machine
         #[arg(long)]
         serve: bool,
-        /// Port to serve on; any free one when absent
-        #[arg(long, requires = "serve")]
-        port: Option<u16>,
+        #[command(flatten)]
+        offer: Offer,
     },
     /// Many players in one table: add sessions, ask, report, export
     #[command(subcommand)]
@@ -146,6 +140,25 @@ pub(crate) enum Command {
         #[arg(long)]
         discs: bool,
     },
+}
+
+// How a page is offered on this machine. (No documentation comment: clap would show it in place of the command's own.)
+#[derive(Args)]
+pub(crate) struct Offer {
+    /// Port on 127.0.0.1; any that is free, if left out
+    #[arg(long, default_value_t = 0, hide_default_value = true)]
+    pub(crate) port: u16,
+    /// Print the page's address without opening a browser
+    #[arg(long)]
+    pub(crate) no_browser: bool,
+}
+
+impl Offer {
+    /// This when something is to be offered with `switch`; without that, its options would say nothing.
+    pub(crate) fn with(&self, switch: &str, offered: bool) -> anyhow::Result<Option<&Self>> {
+        anyhow::ensure!(offered || (self.port == 0 && !self.no_browser), "--port and --no-browser go with {switch}");
+        Ok(offered.then_some(self))
+    }
 }
 
 #[derive(Args)]
@@ -188,7 +201,7 @@ pub(crate) struct LensAsked {
     pub(crate) print: Print,
 }
 
-/// What to print.
+// What to print.
 #[derive(Args)]
 pub(crate) struct Print {
     /// Paper: a4, a3, or width x height in mm, such as 841x594

@@ -1,15 +1,16 @@
-//! `midline run --live`: the run, with its results offered to a viewer on this machine as soon as they are there.
+//! `midline run --live`: the run, with its results shown on this machine as soon as they are there.
 
 use midline_session::calibration::Vertical;
 use midline_session::strokes::Strokes;
 use midline_session::tracks::Tracks;
 use midline_viewer::{Live, Part, Server, ViewInput};
 
-use crate::show;
+use crate::arguments::Offer;
 use crate::stages::Stages;
+use crate::{offer, show};
 
 /// Runs everything, then serves until the program is stopped.
-pub(crate) fn run(stages: &Stages, port: u16) -> anyhow::Result<()> {
+pub(crate) fn run(stages: &Stages, offer: &Offer) -> anyhow::Result<()> {
     let session = &stages.session;
     let folder = session.computed("");
     let (none, no_strokes, court) = (Tracks::default(), Strokes::default(), session.court());
@@ -25,9 +26,8 @@ pub(crate) fn run(stages: &Stages, port: u16) -> anyhow::Result<()> {
         before: None,
     };
     let mut live = Live::start(&folder, &nothing)?;
-    let server = Server::follow(&live, port)?;
-    println!("On this machine only, from now on: rerun {}", server.recording_address());
-    println!("The viewer is rerun {}: {}", midline_viewer::VIEWER_VERSION, midline_viewer::HOW_TO_OPEN);
+    let server = Server::follow(&live, offer.port)?;
+    offer::view(&server, offer);
     let keypoints = stages.cameras().iter().map(|c| stages.keypoints(c)).collect::<anyhow::Result<Vec<_>>>()?;
     let (cameras, footage, vertical) = (stages.calibrated()?, stages.named_footage()?, stages.rig()?.vertical);
     let placed = ViewInput { cameras: &cameras, footage: &footage, keypoints: &keypoints, vertical, ..nothing };
@@ -40,7 +40,7 @@ pub(crate) fn run(stages: &Stages, port: u16) -> anyhow::Result<()> {
     live.finish()?;
     stages.everything()?;
     show::summary(stages)?;
-    println!("Still offered until stopped with Ctrl-C: rerun {}", server.recording_address());
+    println!("Still shown until stopped with Ctrl-C: {}", server.address());
     server.wait();
     Ok(())
 }

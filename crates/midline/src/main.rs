@@ -18,6 +18,7 @@ mod demo;
 mod live;
 mod mark;
 mod new;
+mod offer;
 mod overlay_video;
 mod pictures;
 mod plan;
@@ -70,11 +71,12 @@ fn run(arguments: &Arguments) -> anyhow::Result<()> {
             Some(plan) if !example => plan::make(plan, svg.as_deref(), *json),
             _ => plan::example(),
         },
-        Command::Run { sessions, live: true, port, .. } => match sessions.as_slice() {
-            [session] => live::run(&Stages::open(session)?, port.unwrap_or(0)),
-            _ => anyhow::bail!("--live shows one session; give one"),
+        Command::Run { sessions, list, jobs, live, offer } => match (offer.with("--live", *live)?, sessions.as_slice())
+        {
+            (None, _) => run_list::run(sessions, list.as_deref(), usize::from(*jobs)),
+            (Some(offer), [session]) => live::run(&Stages::open(session)?, offer),
+            (Some(_), _) => anyhow::bail!("--live shows one session; give one"),
         },
-        Command::Run { sessions, list, jobs, .. } => run_list::run(sessions, list.as_deref(), usize::from(*jobs)),
         Command::Cohort(asked) => cohort::run(asked),
         Command::Media(asked) => show::media(&Stages::open(&asked.session)?, asked.json),
         Command::Lens(asked) => lens(asked),
@@ -87,7 +89,7 @@ fn run(arguments: &Arguments) -> anyhow::Result<()> {
             show_points::points(&stages, asked.json)
         }
         Command::Check(asked) => show_points::check(&Stages::open(&asked.session)?, asked.json),
-        Command::Mark { session, port, no_browser } => mark::open(session, *port, *no_browser),
+        Command::Mark { session, offer } => mark::open(session, offer),
         Command::Clock(asked) => show::clock(&Stages::open(&asked.session)?, asked.json),
         Command::Lift(asked) => show::lift(&Stages::open(&asked.session)?, asked.json),
         Command::Strokes(asked) => show::strokes(&Stages::open(&asked.session)?, asked.json),
@@ -97,9 +99,9 @@ fn run(arguments: &Arguments) -> anyhow::Result<()> {
             show::report(&session, before.as_ref(), *pdf)?;
             if *videos { show::videos(&session) } else { Ok(()) }
         }
-        Command::View { session, before, serve, port } => {
-            let (session, before) = (Stages::open(session)?, opened(before.as_deref())?);
-            show::view(&session, before.as_ref(), serve.then(|| port.unwrap_or(0)))
+        Command::View { session, before, serve, offer } => {
+            let offer = offer.with("--serve", *serve)?;
+            show::view(&Stages::open(session)?, opened(before.as_deref())?.as_ref(), offer)
         }
     }
 }

@@ -7,10 +7,12 @@ use midline_desk::{Calibrated, Desk, DeskInput, KnownEvent, serve};
 use midline_session::read_computed;
 use midline_session::strokes::Strokes;
 
+use crate::arguments::Offer;
+use crate::offer::open_in_browser;
 use crate::stages::Stages;
 
 /// Serves the page until it is interrupted.
-pub(crate) fn open(session: &Path, port: u16, no_browser: bool) -> anyhow::Result<()> {
+pub(crate) fn open(session: &Path, offer: &Offer) -> anyhow::Result<()> {
     let stages = Stages::open(session)?;
     let footage = stages.named_footage()?.into_iter().map(|(_, footage)| footage).collect();
     // Marking must be possible before anything can be solved: the court points may be what is missing.
@@ -29,14 +31,12 @@ pub(crate) fn open(session: &Path, port: u16, no_browser: bool) -> anyhow::Resul
         known_events,
         recalibrate: Box::new(move || Stages::open(&again).map_err(|e| crate::explain(&e)).and_then(|s| solved(&s))),
     })?;
-    let serving = serve(Arc::new(desk), port)?;
+    let serving = serve(Arc::new(desk), offer.port)?;
     println!("{}", serving.address());
     eprintln!(
         "midline: the page is open to this computer only, with this address; Ctrl-C ends it. Marks are saved at once."
     );
-    if !no_browser && let Err(error) = ::open::that_detached(serving.address()) {
-        eprintln!("midline: no browser could be opened ({error}); open the address above in one");
-    }
+    open_in_browser(serving.address(), offer);
     serving.until_interrupted()?;
     Ok(())
 }

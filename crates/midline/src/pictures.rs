@@ -13,7 +13,18 @@ use midline_session::tracks::Tracks;
 const SHOWN: [EventKind; 4] =
     [EventKind::TakeBackStart, EventKind::FarthestAcross, EventKind::DropBottom, EventKind::Contact];
 
-/// Key pictures of every stroke whose contact was found, from every camera.
+/// Strokes of which the report gets pictures: a page of many more does not open on a phone.
+const MOST_STROKES: usize = 9;
+
+/// The strokes with a contact, up to [`MOST_STROKES`]: those in which more of the moments were found first, then by time.
+fn pictured(strokes: &Strokes) -> Vec<&Stroke> {
+    let mut found: Vec<&Stroke> = strokes.strokes.iter().filter(|s| s.event(EventKind::Contact).is_some()).collect();
+    found.sort_by_key(|s| std::cmp::Reverse(SHOWN.iter().filter(|kind| s.event(**kind).is_some()).count())); // stable
+    found.truncate(MOST_STROKES);
+    found
+}
+
+/// Key pictures of the strokes whose contact was found, of not too many, from every camera.
 pub(crate) fn of_strokes(
     session: &Session,
     cameras: &[CalibratedCamera],
@@ -26,9 +37,8 @@ pub(crate) fn of_strokes(
         let description = session.description.cameras.iter().find(|c| c.name == camera.name);
         let footage = footage.iter().find(|(name, _)| *name == camera.name);
         let (Some(description), Some((_, footage))) = (description, footage) else { continue };
-        let wanted: Vec<(&Stroke, EventKind, usize)> = strokes
-            .strokes
-            .iter()
+        let wanted: Vec<(&Stroke, EventKind, usize)> = pictured(strokes)
+            .into_iter()
             .flat_map(|stroke| SHOWN.iter().map(move |kind| (stroke, *kind)))
             .filter_map(|(stroke, kind)| {
                 let seconds = stroke.event(kind)?.session_seconds;

@@ -4,8 +4,9 @@ use midline_session::calibration::{ClockSource, LensQuality};
 use midline_session::strokes::{EventKind, Measure, Outcome, Verdict, shown_unit};
 use serde::Serialize;
 
-use crate::print;
+use crate::arguments::Offer;
 use crate::stages::{Described, Stages};
+use crate::{offer, print};
 
 pub(crate) fn print_json(value: &impl Serialize) -> anyhow::Result<()> {
     println!("{}", serde_json::to_string_pretty(value)?);
@@ -378,16 +379,23 @@ pub(crate) fn videos(stages: &Stages) -> anyhow::Result<()> {
     Ok(())
 }
 
-/// Writes the recording; with a port, serves it until the program is stopped.
-pub(crate) fn view(stages: &Stages, before: Option<&Stages>, serve: Option<u16>) -> anyhow::Result<()> {
+/// Writes the recording; with an offer, serves it until the program is stopped.
+pub(crate) fn view(stages: &Stages, before: Option<&Stages>, offer: Option<&Offer>) -> anyhow::Result<()> {
     let recording = stages.recording(before)?;
     println!("{}", recording.display());
-    println!("Open it with the rerun viewer {}: {}", midline_viewer::VIEWER_VERSION, midline_viewer::HOW_TO_OPEN);
-    if let Some(port) = serve {
-        let server = midline_viewer::Server::start(&recording, port)?;
-        println!("On this machine only, until stopped with Ctrl-C: rerun {}", server.recording_address());
-        server.wait();
-    }
+    let Some(offer) = offer else {
+        println!("Open it in this computer's browser: midline view --serve {}", stages.session.folder.display());
+        println!(
+            "Or with the native viewer, rerun {} ({}): rerun {}",
+            midline_viewer::VIEWER_VERSION,
+            midline_viewer::HOW_TO_OPEN,
+            recording.display()
+        );
+        return Ok(());
+    };
+    let server = midline_viewer::Server::start(&recording, &stages.strokes()?, offer.port)?;
+    offer::view(&server, offer);
+    server.wait();
     Ok(())
 }
 

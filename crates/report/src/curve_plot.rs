@@ -1,14 +1,14 @@
 //! Curves over time to contact: strokes overlaid, 95 % bands, phases marked.
 
-use midline_session::strokes::{Curve, Event, EventKind, Stroke};
+use midline_session::strokes::{Curve, Event, EventKind, Stroke, shown_unit};
 use plotters::prelude::*;
 use plotters::style::text_anchor::{HPos, Pos, VPos};
 use serde::Serialize;
 
 use crate::ReportError;
-use crate::numbers::{counted, number, shown_unit};
+use crate::numbers::{counted, number};
 use crate::palette::{INK, LineStyle, QUIET};
-use crate::plot::{Chart, FINE, Frame, Plot, draw_line, extent, font, range_of};
+use crate::plot::{Chart, FINE, Frame, Plot, axis_words, draw_line, extent, font, range_of};
 
 /// One curve with the way it is drawn.
 pub(crate) struct Series<'a> {
@@ -145,17 +145,12 @@ pub(crate) fn curve_plot(
         y.start = 0.0;
     }
     y.end += (y.end - y.start) * 0.16;
-    let frame = Frame { width: 440, height: 320, x_label: "time to contact, ms" };
+    let frame = Frame { width: 440, height: 320, x_label: "time to contact, ms", x_names: &[] };
     let description = describe(series, title, unit);
     let width = if series.len() > 4 { 1.2 } else { 1.6 };
     frame
         .plot(id, title, description, |area| {
-            let y_label = match unit {
-                "°" => "degrees", // the sign alone is hard to see along an axis
-                "°/s" => "degrees per second",
-                other => other,
-            };
-            let mut chart = frame.chart(area, x.clone(), y.clone(), y_label)?;
+            let mut chart = frame.chart(area, x.clone(), y.clone(), axis_words(unit))?;
             if y.start < 0.0 {
                 draw_line(&mut chart, &[(x.start, 0.0), (x.end, 0.0)], LineStyle { colour: QUIET, dash: None }, 0.6)?;
             }

@@ -12,7 +12,8 @@ use midline_session::description::Session;
 use midline_session::footage::{Footage, FrameGap, Sound};
 use midline_session::keypoints::{Keypoint, KeypointFrame, Keypoints, default_names};
 use midline_session::strokes::{
-    BodyPath, Curve, Event, EventKind, Measure, Outcome, Statement, Stroke, Strokes, Verdict,
+    Answer, Answers, BodyPath, Curve, Event, EventKind, KindOfStroke, Measure, Outcome, SetEventRecord, Statement,
+    Stroke, StrokeKind, Strokes, SuspicionAnswer, Verdict,
 };
 use midline_session::tracks::{Point3d, Tracks};
 use nalgebra::{Isometry3, Vector3};
@@ -29,6 +30,7 @@ pub(crate) struct Fixture {
     pub(crate) footage: Vec<(String, Footage)>,
     pub(crate) keypoints: Vec<Keypoints>,
     pub(crate) tracks: Tracks,
+    pub(crate) lift_remarks: Vec<String>,
     pub(crate) pictures: Vec<KeyPicture>,
     pub(crate) provenance: Vec<Provenance>,
 }
@@ -44,6 +46,7 @@ impl Fixture {
             footage: footage(),
             keypoints: keypoints(),
             tracks: tracks(),
+            lift_remarks: vec!["4 sights of the racket tip lie off the rest and count less.".to_owned()],
             pictures: PICTURES.clone(),
             provenance: provenance(),
         }
@@ -59,6 +62,7 @@ impl Fixture {
             footage: &self.footage,
             keypoints: &self.keypoints,
             tracks: &self.tracks,
+            lift_remarks: &self.lift_remarks,
             pictures: &self.pictures,
             provenance: &self.provenance,
             program: "midline 0.1.0",
@@ -111,7 +115,30 @@ pub(crate) fn strokes() -> Strokes {
         "Stroke 3: the ball is hidden behind the player in \"gate\" for 60 ms before contact.".to_owned(),
         "One impact sound at 14.2 s has no stroke near it; it was left out.".to_owned(),
     ];
-    Strokes { strokes, over_strokes, remarks, ..Strokes::default() }
+    let answers = Answers {
+        kinds: (1..=6)
+            .map(|stroke| KindOfStroke {
+                stroke,
+                kind: StrokeKind::Forehand,
+                because: "the ball is met on the side of the racket arm".into(),
+            })
+            .collect(),
+        set_events: vec![SetEventRecord {
+            stroke: 3,
+            kind: EventKind::TakeBackEnd,
+            session_seconds: 10.965,
+            found_seconds: Some(10.971),
+            reason: "the shirt hid the hand".into(),
+        }],
+        suspicions: vec![SuspicionAnswer {
+            text: "the racket slows in the drop".into(),
+            tested: "whether the racket-tip speed dips by more than a tenth before contact".into(),
+            answer: Answer::Supported,
+            evidence: vec!["stroke 1: yes (probability 0.97)".into()],
+            rests_on: vec!["racket-speed-contact".into(), "no-hitch".into()],
+        }],
+    };
+    Strokes { strokes, over_strokes, remarks, answers }
 }
 
 fn stroke(w: f64, number: usize) -> Stroke {

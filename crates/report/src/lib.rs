@@ -15,6 +15,7 @@
 //! - Before and after are drawn with the same scales and the same numbers for the phases, side by side.
 //! - The same input gives the same page, byte by byte.
 
+mod answers;
 mod before_after;
 mod curve_plot;
 mod facts;
@@ -27,6 +28,7 @@ mod numbers;
 mod page;
 mod palette;
 mod path_plot;
+mod phase_plot;
 mod plain_words;
 mod plot;
 mod quality;
@@ -34,6 +36,7 @@ mod sequence_plot;
 mod statements;
 mod words;
 
+use midline_analysis::comparison::{Comparison, ComparisonError};
 use midline_session::Provenance;
 use midline_session::calibration::{ClockCalibration, LensCalibration, RigCalibration};
 use midline_session::description::Session;
@@ -86,7 +89,10 @@ pub struct ReportInput<'a> {
     pub keypoints: &'a [Keypoints],
     /// 3D tracks.
     pub tracks: &'a Tracks,
-    /// Key pictures; those of the stroke with the most pictures go to the player's part, the rest to the analyst's.
+    /// What the stage that made them remarked, one sentence each.
+    pub lift_remarks: &'a [String],
+    /// Key pictures; those of the stroke with the most pictures go to the player's part, the rest to the analyst's. A page that
+    /// is to open on a phone holds those of a few strokes only.
     pub pictures: &'a [KeyPicture],
     /// Provenance of the computed files, for the versions and settings at the end.
     pub provenance: &'a [Provenance],
@@ -107,6 +113,8 @@ pub struct Before<'a> {
     pub strokes: &'a Strokes,
     /// Its key pictures.
     pub pictures: &'a [KeyPicture],
+    /// Its strokes (first) against those of the present session, or why the analysis does not compare them.
+    pub comparison: &'a Result<Comparison, ComparisonError>,
 }
 
 /// A stage without a result.

@@ -1,6 +1,6 @@
 //! Every measure over the strokes and stroke by stroke; what could not be measured, with the reason.
 
-use midline_session::strokes::{Measure, Outcome, Strokes};
+use midline_session::strokes::{Measure, Outcome, Strokes, shown_unit};
 use serde::Serialize;
 
 use crate::numbers::{Shown, listed};
@@ -60,6 +60,14 @@ pub(crate) struct Measures {
     pub(crate) groups: Vec<Group>,
 }
 
+/// A measure that something rests on.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub(crate) struct Link {
+    pub(crate) name: String,
+    /// Row of the measure; `None` when the analysis names something that is no measure here.
+    pub(crate) number: Option<usize>,
+}
+
 /// Strokes that stand side by side.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub(crate) struct Group {
@@ -90,7 +98,7 @@ impl Measures {
                 id: first.id.clone(),
                 name: first.name.clone(),
                 definition: first.definition.clone(),
-                unit: crate::numbers::shown_unit(&first.unit).1.to_owned(),
+                unit: shown_unit(&first.unit).1.to_owned(),
                 over,
                 strokes: cells,
             });
@@ -109,6 +117,15 @@ impl Measures {
 
     pub(crate) fn row(&self, id: &str) -> Option<&MeasureRow> {
         self.rows.iter().find(|row| row.id == id)
+    }
+
+    /// The measures of these identifiers.
+    pub(crate) fn links(&self, ids: &[String]) -> Vec<Link> {
+        let link = |id: &String| match self.row(id) {
+            Some(row) => Link { name: row.name.clone(), number: Some(row.number) },
+            None => Link { name: id.clone(), number: None },
+        };
+        ids.iter().map(link).collect()
     }
 
     /// A further reason that is not about a measure.

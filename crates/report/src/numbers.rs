@@ -1,7 +1,6 @@
 //! Numbers as people read them: units of daily use and no more digits than the interval carries.
 
-use std::f64::consts::PI;
-
+use midline_session::strokes::shown_unit;
 use serde::Serialize;
 
 /// A value and its interval in the unit of showing.
@@ -47,19 +46,6 @@ fn suffix(unit: &str) -> String {
     }
 }
 
-/// Factor from an SI unit to the unit of showing, and that unit; a unit that is not known here is shown as it is.
-pub(crate) fn shown_unit(si_unit: &str) -> (f64, &str) {
-    match si_unit {
-        "m" => (100.0, "cm"),
-        "s" => (1000.0, "ms"),
-        "rad" => (180.0 / PI, "°"),
-        "rad/s" => (180.0 / PI, "°/s"),
-        "share" => (100.0, "%"),
-        "1" => (1.0, ""),
-        other => (1.0, other),
-    }
-}
-
 /// Decimal places at which the half width of an interval has one significant digit, or two when the first is 1 or 2.
 /// Without a width the value gets three significant digits.
 fn decimals_for(half_width: f64, value: f64) -> usize {
@@ -97,6 +83,13 @@ pub(crate) fn with_sd(value: f64, sd: Option<f64>, unit: &str) -> String {
     }
 }
 
+/// A size without an interval of its own (a spread, a limit), from SI to the unit of showing, rounded as an uncertainty is.
+pub(crate) fn size(value: f64, si_unit: &str) -> String {
+    let (factor, unit) = shown_unit(si_unit);
+    let value = value * factor;
+    format!("{}{}", number(value, decimals_for(value.abs(), value)), suffix(unit))
+}
+
 /// A share as a percentage; what is counted may be none or all.
 pub(crate) fn percent(share: f64) -> String {
     if share > 0.995 && share < 1.0 {
@@ -125,6 +118,12 @@ pub(crate) fn counted(n: usize, what: &str) -> String {
     format!("{n} {what}{}", if n == 1 { "" } else { "s" })
 }
 
+/// `Stroke 2`, `Strokes 1, 3 and 4`.
+pub(crate) fn stroke_numbers(numbers: &[usize]) -> String {
+    let texts: Vec<String> = numbers.iter().map(ToString::to_string).collect();
+    format!("Stroke{} {}", if texts.len() == 1 { "" } else { "s" }, listed(&texts))
+}
+
 /// `1`, `1 and 2`, `1, 2 and 5`.
 pub(crate) fn listed(items: &[String]) -> String {
     match items {
@@ -136,6 +135,8 @@ pub(crate) fn listed(items: &[String]) -> String {
 
 #[cfg(test)]
 mod tests {
+    use std::f64::consts::PI;
+
     use super::*;
     use proptest::prelude::*;
 
@@ -151,6 +152,14 @@ mod tests {
         let shown = Shown::of(0.075, [0.067, 0.083], "s").unwrap();
         assert_eq!((shown.value.as_str(), shown.suffix.as_str()), ("75", " ms"));
         assert_eq!(Shown::of(f64::NAN, [0.0, 1.0], "m"), None);
+    }
+
+    #[test]
+    fn a_size_is_rounded_as_an_uncertainty() {
+        assert_eq!(
+            [size(0.0234, "m"), size(0.0051, "s"), size(0.25, "share"), size(0.0, "m")],
+            ["2.3 cm", "5 ms", "25 %", "0 cm"]
+        );
     }
 
     #[test]

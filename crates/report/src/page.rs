@@ -5,14 +5,16 @@ use midline_session::description::{DESCRIPTION_SCHEMA, Handedness};
 use midline_session::strokes::{Curve, EventKind, Stroke, Strokes};
 use serde::Serialize;
 
+use crate::answers::{self, KindRow, SuspicionRow};
 use crate::before_after::{self, ChangeRow};
 use crate::curve_plot::{PhaseMark, Series, curve_plot, numbered_as, phase_marks};
 use crate::facts::{self, Fact};
 use crate::key_pictures::{self, Figure, WANTED};
-use crate::measures::Measures;
-use crate::numbers::{Shown, counted, listed, number, with_sd};
+use crate::measures::{Link, Measures};
+use crate::numbers::{Shown, counted, listed, number, stroke_numbers, with_sd};
 use crate::palette::LineStyle;
 use crate::path_plot::{PathSeries, Sight, path_plot};
+use crate::phase_plot::{phase_plots, styles as styles_of_phases};
 use crate::plot::Plot;
 use crate::quality::{Quality, coverage_3d};
 use crate::sequence_plot::sequence_plot;
@@ -50,10 +52,15 @@ pub(crate) struct Page {
     plots: Plots,
     definitions: Vec<Definition>,
     statements: Vec<StatementView>,
+    suspicions: Vec<SuspicionRow>,
     measures: Measures,
     events: Vec<EventRow>,
+    set_events: Vec<String>,
+    kinds: Vec<KindRow>,
     styles: Vec<Style>,
     more_figures: Vec<Figure>,
+    /// `Strokes 10 and 11`; empty when every stroke has a picture.
+    not_pictured: String,
     quality: Quality,
     versions: Vec<(String, String)>,
     stages: Vec<StageView>,
@@ -93,7 +100,12 @@ struct Comparison {
     stroke: Option<usize>,
     plots: Plots,
     marks: Vec<PhaseMark>,
+    /// Mean curves of both sets over the same phases, and their lines.
+    phases: Vec<Plot>,
+    phase_legend: Vec<LegendEntry>,
     rows: Vec<ChangeRow>,
+    /// What to keep in mind about the changes, one sentence each.
+    remarks: Vec<String>,
 }
 
 /// A statement with links to the measures that it rests on.
@@ -101,13 +113,6 @@ struct Comparison {
 struct StatementView {
     row: StatementRow,
     rests_on: Vec<Link>,
-}
-
-#[derive(Debug, Serialize)]
-struct Link {
-    name: String,
-    /// Row of the measure; `None` when the analysis names a measure that it did not give.
-    number: Option<usize>,
 }
 
 /// One kind of event over the strokes.
@@ -198,10 +203,14 @@ impl Page {
             plots,
             definitions: definitions(strokes),
             statements,
+            suspicions: answers::suspicions(input.strokes, &measures),
             measures,
             events,
+            set_events: answers::set_events(input.strokes),
+            kinds: answers::kinds(input.strokes),
             styles: styles(strokes),
             more_figures,
+            not_pictured: not_pictured(input),
             quality: Quality::of(input),
             versions: versions(input),
             stages: input.provenance.iter().map(stage).collect(),
@@ -210,16 +219,15 @@ impl Page {
 }
 
 fn with_links(row: StatementRow, measures: &Measures) -> StatementView {
-    let link = |id: &String| match measures.row(id) {
-        Some(measure) => Link { name: measure.name.clone(), number: Some(measure.number) },
-        None => Link { name: id.clone(), number: None },
-    };
-    StatementView { rests_on: row.rests_on.iter().map(link).collect(), row }
+    StatementView { rests_on: measures.links(&row.rests_on), row }
 }
 
 fn stroke_legend(index: usize, stroke: usize) -> LegendEntry {
-    let style = LineStyle::of(index);
-    LegendEntry { name: format!("stroke {stroke}"), colour: style.hex(), dash: style.dash_array() }
+    legend_entry(format!("stroke {stroke}"), LineStyle::of(index))
+}
+
+fn legend_entry(name: String, style: LineStyle) -> LegendEntry {
+    LegendEntry { name, colour: style.hex(), dash: style.dash_array() }
 }
 
 /// Shoulders solid, hips dashed.
@@ -318,6 +326,16 @@ fn comparison(before: &Before<'_>, input: &ReportInput<'_>, marks: &[PhaseMark])
     if description.player.handedness != now.player.handedness {
         cautions.push("One plays right-handed and the other left-handed; body axes are mirrored to match.".to_owned());
     }
+    let (rows, phases, remarks) = match before.comparison {
+        Ok(compared) => {
+            let rows = before_after::rows(compared, before.strokes, input.strokes);
+            (rows, phase_plots(compared)?, compared.remarks.clone())
+        }
+        Err(reason) => {
+            cautions.push(format!("The numbers of the two sessions are not compared: {reason}."));
+            (Vec::new(), Vec::new(), Vec::new())
+        }
+    };
     let marks = numbered_as(phase_marks(&before.strokes.strokes), marks);
     let stroke = key_pictures::players_stroke(before.pictures);
     let now_stroke = key_pictures::players_stroke(input.pictures);
@@ -348,7 +366,10 @@ fn comparison(before: &Before<'_>, input: &ReportInput<'_>, marks: &[PhaseMark])
         stroke,
         plots: Plots::of(before.strokes, Some(input.strokes), &marks, BEFORE)?,
         marks,
-        rows: before_after::rows(before.strokes, input.strokes),
+        phases,
+        phase_legend: styles_of_phases().map(|(name, style)| legend_entry(name.to_owned(), style)).into(),
+        rows,
+        remarks,
     })
 }
 
@@ -410,18 +431,15 @@ fn event_rows(strokes: &[Stroke]) -> Vec<EventRow> {
 
 /// Descriptions of the style; strokes of the same description together.
 fn styles(strokes: &[Stroke]) -> Vec<Style> {
-    let mut groups: Vec<(&str, Vec<String>)> = Vec::new();
+    let mut groups: Vec<(&str, Vec<usize>)> = Vec::new();
     for stroke in strokes {
-        let number = stroke.number.to_string();
         match groups.iter_mut().find(|(text, _)| *text == stroke.style) {
-            Some((_, numbers)) => numbers.push(number),
-            None => groups.push((&stroke.style, vec![number])),
+            Some((_, numbers)) => numbers.push(stroke.number),
+            None => groups.push((&stroke.style, vec![stroke.number])),
         }
     }
-    let style = |(text, numbers): (&str, Vec<String>)| Style {
-        strokes: format!("Stroke{} {}", if numbers.len() == 1 { "" } else { "s" }, listed(&numbers)),
-        text: text.to_owned(),
-    };
+    let style =
+        |(text, numbers): (&str, Vec<usize>)| Style { strokes: stroke_numbers(&numbers), text: text.to_owned() };
     groups.into_iter().map(style).collect()
 }
 
@@ -478,6 +496,13 @@ fn figures(input: &ReportInput<'_>, stroke: Option<usize>) -> Result<(Vec<Figure
         pictures.into_iter().partition(|p| Some(p.stroke) == stroke && WANTED.contains(&p.event));
     let make = |pictures: Vec<_>| pictures.into_iter().map(key_pictures::figure).collect::<Result<Vec<_>, _>>();
     Ok((make(own)?, make(more)?))
+}
+
+/// Strokes of which there is no picture, while there are some of others; empty otherwise.
+fn not_pictured(input: &ReportInput<'_>) -> String {
+    let numbers = input.strokes.strokes.iter().map(|s| s.number);
+    let without: Vec<usize> = numbers.filter(|n| input.pictures.iter().all(|p| p.stroke != *n)).collect();
+    if without.is_empty() || input.pictures.is_empty() { String::new() } else { stroke_numbers(&without) }
 }
 
 /// Number of different events among the figures: the columns on a wide page.

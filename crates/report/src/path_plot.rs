@@ -80,7 +80,7 @@ pub(crate) fn path_plot(
         return Ok(None);
     };
     let description = describe(&all, sight);
-    let frame = Frame { width: 440, height: 400, x_label: "to the hitting side, cm" };
+    let frame = Frame { width: 440, height: 400, x_label: "to the hitting side, cm", x_names: &[] };
     // Equal scale: the axis with room to spare is widened about its middle.
     let inside = frame.inside();
     let per_unit = ((x.end - x.start) / inside[0]).max((y.end - y.start) / inside[1]);

@@ -2,7 +2,7 @@
 
 use serde::Serialize;
 
-use crate::numbers::{Shown, number};
+use crate::numbers::Shown;
 
 /// A number said in a sentence, with its interval in the same words.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -58,12 +58,11 @@ pub(crate) fn plain(id: &str, shown: &Shown) -> Option<Plain> {
         return None;
     }
     let bare = |text: &str| text.trim_start_matches('\u{2212}').to_owned();
-    let ([size, near, far], suffix) = if id == "tip-speed-dip-depth" {
-        ([shown.exact, low, high].map(|share| number(share * 100.0, 0)), " %".to_owned())
-    } else if high < 0.0 {
-        ([bare(&shown.value), bare(&shown.high), bare(&shown.low)], shown.suffix.clone())
+    let suffix = &shown.suffix;
+    let [size, near, far] = if high < 0.0 {
+        [bare(&shown.value), bare(&shown.high), bare(&shown.low)]
     } else {
-        ([&shown.value, &shown.low, &shown.high].map(Clone::clone), shown.suffix.clone())
+        [&shown.value, &shown.low, &shown.high].map(Clone::clone)
     };
     Some(Plain {
         sentence: words.replace("{}", &format!("{size}{suffix}")),
@@ -83,7 +82,7 @@ mod tests {
         assert_eq!(early.interval, "between 311 and 409 ms");
         let ahead = say("dominant-shoulder-ahead", 0.09, [0.02, 0.16], "m").unwrap();
         assert_eq!(ahead.sentence, "At contact the hitting shoulder is 9 cm ahead of the other.");
-        let dip = say("tip-speed-dip-depth", 0.237, [0.08, 0.35], "1").unwrap();
+        let dip = say("tip-speed-dip-depth", 0.237, [0.08, 0.35], "share").unwrap();
         assert_eq!((dip.sentence.contains("24 %"), dip.interval.as_str()), (true, "between 8 and 35 %"));
         assert_eq!(say("dominant-shoulder-ahead", 0.01, [-0.02, 0.04], "m"), None);
         assert_eq!(say("something-else", 0.1, [0.05, 0.15], "m"), None);

@@ -36,6 +36,8 @@ pub(crate) struct Frame {
     pub(crate) width: u32,
     pub(crate) height: u32,
     pub(crate) x_label: &'static str,
+    /// Names at 0, 1, 2 … along the horizontal axis in place of numbers; none for numbers.
+    pub(crate) x_names: &'static [&'static str],
 }
 
 impl Frame {
@@ -68,20 +70,29 @@ impl Frame {
         let [width, height] = self.inside();
         chart
             .configure_mesh()
-            .x_labels((width / 60.0) as usize)
+            .x_labels(if self.x_names.is_empty() { (width / 60.0) as usize } else { self.x_names.len() })
             .y_labels((height / 45.0) as usize)
             .max_light_lines(0)
             .bold_line_style(GRID.stroke_width(FINE))
             .axis_style(QUIET.stroke_width(FINE))
             .label_style(font(11, QUIET))
             .axis_desc_style(font(12, INK))
-            .x_label_formatter(&|v| tick(*v, x.end - x.start))
+            .x_label_formatter(&|v| self.x_tick(*v, x.end - x.start))
             .y_label_formatter(&|v| tick(*v, y.end - y.start))
             .x_desc(self.x_label)
             .y_desc(y_label)
             .draw()
             .map_err(|e| e.to_string())?;
         Ok(chart)
+    }
+
+    fn x_tick(self, value: f64, range: f64) -> String {
+        if self.x_names.is_empty() {
+            return tick(value, range);
+        }
+        let place = value.round();
+        let name = self.x_names.get(place as usize).filter(|_| place >= 0.0 && (value - place).abs() < 1e-6);
+        name.map_or_else(String::new, |name| (*name).to_owned())
     }
 
     /// Only the horizontal axis, for rows that carry their own names.
@@ -147,6 +158,15 @@ impl Frame {
 fn tick(value: f64, range: f64) -> String {
     let decimals = if range > 5.0 { 0 } else { 1 };
     crate::numbers::number(value, if range > 0.5 { decimals } else { 2 })
+}
+
+/// A unit as it stands along an axis, where signs alone are hard to see.
+pub(crate) fn axis_words(unit: &str) -> &str {
+    match unit {
+        "°" => "degrees",
+        "°/s" => "degrees per second",
+        other => other,
+    }
 }
 
 pub(crate) fn font(size: u32, colour: RGBColor) -> TextStyle<'static> {

@@ -64,11 +64,13 @@ fn table(caption: &str, columns: &[&str], rows: Vec<Vec<String>>) -> Table {
 fn remarks(input: &ReportInput<'_>) -> Vec<Remarks> {
     let advice = input.lenses.iter().map(|lens| (format!("Lens of {}", lens.camera), lens.advice.clone()));
     let points = input.keypoints.iter().map(|k| (format!("Points of {}", k.camera), k.remarks.clone()));
-    let stages = [("Rig", &input.rig.remarks), ("Clock", &input.clock.remarks), ("Strokes", &input.strokes.remarks)];
+    let stage = |(stage, remarks): (&str, &[String])| (stage.to_owned(), remarks.to_vec());
+    let solved = [("Rig", input.rig.remarks.as_slice()), ("Clock", input.clock.remarks.as_slice())];
+    let measured = [("3D tracks", input.lift_remarks), ("Strokes", input.strokes.remarks.as_slice())];
     advice
-        .chain(stages[..2].iter().map(|(stage, remarks)| ((*stage).to_owned(), (*remarks).clone())))
+        .chain(solved.map(stage))
         .chain(points)
-        .chain(stages[2..].iter().map(|(stage, remarks)| ((*stage).to_owned(), (*remarks).clone())))
+        .chain(measured.map(stage))
         .map(|(stage, sentences)| Remarks { stage, sentences })
         .collect()
 }

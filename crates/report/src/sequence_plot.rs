@@ -68,7 +68,7 @@ pub(crate) fn sequence_plot(
     }
     let Some(x) = range_of(times(&rows_here).chain(times(&others)).chain([0.0]), 0.08) else { return Ok(None) };
     let y = 0.0..SEGMENTS.len() as f64 + 0.35;
-    let frame = Frame { width: 440, height: 320, x_label: "time of the fastest turn to contact, ms" };
+    let frame = Frame { width: 440, height: 320, x_label: "time of the fastest turn to contact, ms", x_names: &[] };
     frame
         .plot(id, title, describe(&rows_here), |area| {
             let mut chart = frame.bare_chart(area, x.clone(), y.clone())?;

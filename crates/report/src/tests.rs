@@ -1,6 +1,7 @@
 use crate::fixture::Fixture;
 use crate::numbers::Shown;
 use crate::{Before, MissingStage, ReportError, ReportInput, render};
+use midline_analysis::comparison::{Comparison, ComparisonError, SetSettings, StrokeSet, compare};
 use midline_session::strokes::{Outcome, Strokes};
 
 /// The fixture against an earlier visit with a racket that went farther across.
@@ -8,8 +9,26 @@ fn page_with_before(change: impl FnOnce(&mut Fixture)) -> String {
     let mut earlier = Fixture::new();
     change(&mut earlier);
     let now = Fixture::new();
-    let before = Before { session: &earlier.session, strokes: &earlier.strokes, pictures: &earlier.pictures };
+    let comparison = compared(&earlier.strokes, &now.strokes);
+    let before = Before {
+        session: &earlier.session,
+        strokes: &earlier.strokes,
+        pictures: &earlier.pictures,
+        comparison: &comparison,
+    };
     render(&ReportInput { before: Some(before), ..now.input() }).unwrap()
+}
+
+fn compared(before: &Strokes, now: &Strokes) -> Result<Comparison, ComparisonError> {
+    let settings = |name: &str| SetSettings {
+        name: name.into(),
+        frame_rate_hz: 240.0,
+        cameras: 2,
+        clock_sd_seconds: 0.0004,
+        court_is_known: true,
+    };
+    let [first, second] = [settings("earlier"), settings("now")];
+    compare(StrokeSet { settings: &first, strokes: before }, StrokeSet { settings: &second, strokes: now })
 }
 
 fn page(change: impl FnOnce(&mut Fixture)) -> String {
@@ -237,7 +256,11 @@ fn before_and_now_share_scales_and_phase_numbers() {
                 *value *= 1.5;
             }
         }
-        earlier.strokes.over_strokes[0].outcome = Outcome::Measured { value: -0.9, interval_95: [-0.92, -0.88] };
+        let id = earlier.strokes.over_strokes[0].id.clone();
+        let everywhere = earlier.strokes.strokes.iter_mut().flat_map(|s| &mut s.measures);
+        for measure in everywhere.chain(&mut earlier.strokes.over_strokes).filter(|m| m.id == id) {
+            measure.outcome = Outcome::Measured { value: -0.9, interval_95: [-0.92, -0.88] };
+        }
         earlier.pictures.retain(|p| p.camera == "fence");
     });
     let text = readable(&html);
@@ -257,12 +280,43 @@ fn before_and_now_share_scales_and_phase_numbers() {
     assert!(!now.is_empty());
     assert_eq!(before, now);
     assert!(text.contains("changed</span>") && text.contains("no detectable change</span>"));
+    assert!(html.contains("phases-plot-0-title"));
+    assert!(text.contains("least detectable") && text.contains("one is expected to stand out"));
     assert_eq!(html.matches("no picture</p>").count(), 4);
     let ids: Vec<&str> = html.split(" id=\"").skip(1).map(|rest| &rest[..rest.find('"').unwrap()]).collect();
     let mut single = ids.clone();
     single.sort_unstable();
     single.dedup();
     assert_eq!(single.len(), ids.len(), "every identifier once");
+}
+
+#[test]
+fn sets_that_the_analysis_does_not_compare_are_shown_with_the_reason() {
+    let html = page_with_before(|earlier| earlier.strokes.strokes.clear());
+    assert!(readable(&html).contains("not compared: \"earlier\" holds no measured stroke"));
+}
+
+#[test]
+fn suspicions_kinds_and_set_events_are_there() {
+    let text = readable(&page(|_| ()));
+    for part in [
+        "the racket slows in the drop",
+        "supported",
+        "dips by more than a tenth",
+        "stroke 1: yes (probability 0.97)",
+        "Strokes 1, 2, 3, 4, 5 and 6: forehand",
+        "end of take-back set to 10.9650 s",
+        "the shirt hid the hand",
+        "4 sights of the racket tip",
+    ] {
+        assert!(text.contains(part), "{part} is missing");
+    }
+}
+
+#[test]
+fn strokes_without_pictures_are_named() {
+    assert!(page(|_| ()).contains("Strokes 1, 3, 4, 5 and 6: no pictures in this page"));
+    assert!(!page(|f| f.pictures.clear()).contains("no pictures in this page"));
 }
 
 #[test]

@@ -1,8 +1,6 @@
 //! Curves of the strokes on both timelines: over the session, and laid over each other by time to contact.
 
-use std::f64::consts::PI;
-
-use midline_session::strokes::{Curve, EventKind};
+use midline_session::strokes::{Curve, EventKind, shown_unit};
 use rerun::{Scalars, SeriesLines};
 
 use crate::recording::{Recording, SESSION_TIME, TIME_TO_CONTACT};
@@ -13,20 +11,9 @@ pub(crate) fn entity(curve: &str) -> String {
     format!("curves/{curve}")
 }
 
-/// Factor to the unit of showing, and that unit.
-fn shown(unit: &str) -> (f64, &str) {
-    match unit {
-        "rad" => (180.0 / PI, "°"),
-        "rad/s" => (180.0 / PI, "°/s"),
-        "m" => (100.0, "cm"),
-        "1" => (1.0, ""),
-        other => (1.0, other),
-    }
-}
-
 /// Rows of a curve: empty where it was not measured and on either side of contact, so that the viewer draws no line there.
 fn rows(curve: &Curve) -> Vec<(f64, Option<f64>)> {
-    let (factor, _) = shown(&curve.unit);
+    let (factor, _) = shown_unit(&curve.unit);
     let mut rows: Vec<(f64, Option<f64>)> = Vec::new();
     for (seconds, value) in curve.seconds_to_contact.iter().zip(&curve.values) {
         if let Some((before, Some(_))) = rows.last().filter(|(before, _)| *before <= 0.0 && *seconds > 0.0) {
@@ -43,7 +30,7 @@ pub(crate) fn record(recording: &Recording, input: &ViewInput<'_>) -> Result<(),
         let Some(contact) = stroke.event(EventKind::Contact) else { continue };
         for curve in &stroke.curves {
             let entity = format!("{}/stroke_{}", entity(&curve.id), stroke.number);
-            let (_, unit) = shown(&curve.unit);
+            let (_, unit) = shown_unit(&curve.unit);
             let name = format!("{} {}, stroke {}", curve.name, unit, stroke.number);
             let look = SeriesLines::new().with_names([name]).with_colors([colours::stroke(index)]).with_widths([2.0]);
             recording.fixed(&entity, &look)?;
@@ -60,6 +47,8 @@ pub(crate) fn record(recording: &Recording, input: &ViewInput<'_>) -> Result<(),
 
 #[cfg(test)]
 mod tests {
+    use std::f64::consts::PI;
+
     use super::*;
 
     #[test]

@@ -63,10 +63,13 @@ pub(crate) fn send(recording: &Recording, input: &ViewInput<'_>) -> Result<(), V
 /// Space and pictures above, curves and text below.
 fn root(input: &ViewInput<'_>, extras: &mut Extras) -> ContainerLike {
     let court: ContainerLike = Spatial3DView::new("Court and player").with_origin("world").into();
-    let overlay: ContainerLike =
-        Spatial3DView::new(if input.before.is_some() { "Before (grey) and now" } else { "Strokes over each other" })
-            .with_origin("strokes")
-            .into();
+    let overlay: ContainerLike = Spatial3DView::new(if input.before.is_some() {
+        "Before (grey) and now"
+    } else {
+        "Strokes over each other (time_to_contact)"
+    })
+    .with_origin("strokes")
+    .into();
     let player = player_place(input);
     look_at(extras, &court, player);
     // The overlay stands in body axes about the origin.

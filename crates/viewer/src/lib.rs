@@ -1,8 +1,8 @@
 //! A recording of a session for the rerun viewer: court, cameras with their footage, points, skeleton, racket, ball,
 //! planes of the body, uncertainty, curves and events, on one clock.
 //!
-//! [`save`] writes it to a file, [`Live`] while the stages still work, and [`Server`] offers either to a viewer on this
-//! machine. This is the only crate that knows rerun, and no rerun type is in its public items.
+//! [`save`] writes it to a file, [`Live`] while the stages still work, and [`Server`] offers either on this machine, to a browser
+//! or to the native viewer. This is the only crate that knows rerun, and no rerun type is in its public items.
 //!
 //! # Conventions
 //!
@@ -53,8 +53,9 @@ pub use server::Server;
 /// Version of the rerun viewer that recordings are made for.
 pub const VIEWER_VERSION: &str = "0.36.3";
 
-/// How to open a recording, for people.
-pub const HOW_TO_OPEN: &str = "install the Python package rerun-sdk of this version into an environment of its own, then run: rerun recording.rrd";
+/// Where the native viewer comes from, for people.
+pub const HOW_TO_OPEN: &str =
+    "the Python package rerun-sdk of this version, in an environment of its own, brings the command rerun";
 
 /// How long something stays in view after its last sample, seconds.
 pub const LINGER_SECONDS: f64 = 0.05;

@@ -7,6 +7,7 @@ use std::sync::{Arc, Mutex, PoisonError};
 use tempfile::NamedTempFile;
 
 use crate::recording::Recording;
+use crate::server::moments;
 use crate::{ViewError, ViewInput, cameras, curves, layout, notes, overlay, planes, player, world};
 
 /// What can be added once the stages have made it, in this order.
@@ -33,6 +34,8 @@ pub struct Live {
 pub(crate) struct Growing {
     path: PathBuf,
     finished: AtomicBool,
+    /// See [`moments`]; an empty list until the strokes are found.
+    moments: Mutex<String>,
     /// Kept for pages that are opened later; the system removes it with the last owner.
     kept: Mutex<Option<NamedTempFile>>,
 }
@@ -45,6 +48,10 @@ impl Growing {
     pub(crate) fn is_finished(&self) -> bool {
         self.finished.load(Ordering::Acquire)
     }
+
+    pub(crate) fn moments(&self) -> String {
+        self.moments.lock().unwrap_or_else(PoisonError::into_inner).clone()
+    }
 }
 
 impl Live {
@@ -55,7 +62,8 @@ impl Live {
     pub fn start(folder: &Path, input: &ViewInput<'_>) -> Result<Self, ViewError> {
         let recording = Recording::start(&folder.join("live.rrd"), input)?;
         let path = recording.temporary_path().to_owned();
-        let growing = Arc::new(Growing { path, finished: AtomicBool::new(false), kept: Mutex::new(None) });
+        let moments = Mutex::new("[]".to_owned());
+        let growing = Arc::new(Growing { path, finished: AtomicBool::new(false), moments, kept: Mutex::new(None) });
         world::record(&recording, input)?;
         layout::send(&recording, input)?;
         recording.flush()?;
@@ -79,6 +87,7 @@ impl Live {
                 overlay::record(recording, input)?;
                 curves::record(recording, input)?;
                 notes::record(recording, input, &self.remarks)?;
+                *self.growing.moments.lock().unwrap_or_else(PoisonError::into_inner) = moments(input.strokes);
             }
         }
         layout::send(recording, input)?;

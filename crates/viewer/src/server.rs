@@ -1,4 +1,8 @@
-//! One recording, finished or growing, over HTTP on loopback only: the native viewer opens its address.
+//! One recording, finished or growing, over HTTP on loopback only: for a page in the browser, and for the native viewer.
+//!
+//! A server on loopback can be reached by every program of this machine, and through the browser by every page that is open in
+//! it. Only who knows the address's random key is answered, under this server's own name (a foreign name that was bent to
+//! 127.0.0.1, "DNS rebinding", is refused), and no page of elsewhere. Common practice for local servers.
 
 use std::fs::File;
 use std::io::{Read, Write};
@@ -9,27 +13,32 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::thread::JoinHandle;
 use std::time::Duration;
 
-use tiny_http::{Header, Request, Response, StatusCode};
+use midline_session::strokes::{EventKind, Strokes};
+use tiny_http::{Header, Method, Request, Response, StatusCode};
 
+use crate::ViewError;
 use crate::live::{Growing, Live};
-use crate::{ViewError, web_viewer};
-
-const POLICY: &str =
-    "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'";
+use crate::recording::{SESSION_TIME, TIME_TO_CONTACT};
+use crate::web_viewer::{POLICY, WebViewer};
 
 /// How long a reader of a growing recording waits before it looks again.
 const LOOK_AGAIN: Duration = Duration::from_millis(100);
 
+/// Bytes of the key in the address.
+const KEY_BYTES: usize = 16;
+
 /// What is served.
 enum Content {
-    Finished(PathBuf),
+    Finished { path: PathBuf, moments: String },
     Growing(Arc<Growing>),
 }
 
 struct Inner {
     http: tiny_http::Server,
     port: u16,
+    key: String,
     content: Content,
+    page: WebViewer,
     stopped: AtomicBool,
 }
 
@@ -47,14 +56,14 @@ impl std::fmt::Debug for Inner {
 }
 
 impl Server {
-    /// Serves a recording on a port of 127.0.0.1; 0 takes any that is free.
+    /// Serves a recording on a port of 127.0.0.1; 0 takes any that is free. The page offers to go to the strokes' contacts.
     ///
     /// # Errors
     /// When the recording is not there or the port is taken.
-    pub fn start(recording: &Path, port: u16) -> Result<Self, ViewError> {
+    pub fn start(recording: &Path, strokes: &Strokes, port: u16) -> Result<Self, ViewError> {
         let io = |source| ViewError::Io { path: recording.to_owned(), action: "opening the recording", source };
         File::open(recording).map_err(io)?;
-        Self::serve(Content::Finished(recording.to_owned()), port)
+        Self::serve(Content::Finished { path: recording.to_owned(), moments: moments(strokes) }, port)
     }
 
     /// Serves a recording while it is written; a page that is opened late gets it from the beginning.
@@ -67,10 +76,14 @@ impl Server {
 
     fn serve(content: Content, port: u16) -> Result<Self, ViewError> {
         let failed = |reason: String| ViewError::Serving { port, reason };
+        let page = WebViewer::built_in(port)?;
+        let mut key = [0_u8; KEY_BYTES];
+        getrandom::fill(&mut key).map_err(|e| failed(e.to_string()))?;
+        let key = key.iter().map(|byte| format!("{byte:02x}")).collect();
         let http = tiny_http::Server::http(SocketAddr::from((Ipv4Addr::LOCALHOST, port)))
             .map_err(|e| failed(e.to_string()))?;
         let port = http.server_addr().to_ip().map_or(port, |address| address.port());
-        let inner = Arc::new(Inner { http, port, content, stopped: AtomicBool::new(false) });
+        let inner = Arc::new(Inner { http, port, key, content, page, stopped: AtomicBool::new(false) });
         let serving = Arc::clone(&inner);
         let thread = std::thread::spawn(move || {
             while !serving.stopped.load(Ordering::Acquire) {
@@ -86,10 +99,10 @@ impl Server {
         Ok(Self { inner, thread: Some(thread) })
     }
 
-    /// Address of a page that says how to open the recording.
+    /// Address of the page that shows the recording in a browser of this machine.
     #[must_use]
     pub fn address(&self) -> String {
-        format!("http://127.0.0.1:{}/", self.inner.port)
+        format!("http://127.0.0.1:{}/{}/", self.inner.port, self.inner.key)
     }
 
     /// Address of the recording, for the native viewer.
@@ -114,36 +127,93 @@ impl Drop for Server {
     }
 }
 
+/// Contacts for the page, as JSON: of all strokes together on their own time line, then of each on the session's.
+pub(crate) fn moments(strokes: &Strokes) -> String {
+    let moment = |label: &str, timeline: &str, seconds: f64| {
+        format!("{{\"label\":\"{label}\",\"timeline\":\"{timeline}\",\"seconds\":{seconds}}}")
+    };
+    let contacts =
+        strokes.strokes.iter().filter_map(|s| Some((s.number, s.event(EventKind::Contact)?.session_seconds)));
+    let mut moments: Vec<String> = contacts
+        .filter(|(_, seconds)| seconds.is_finite())
+        .map(|(number, seconds)| moment(&format!("contact of stroke {number}"), SESSION_TIME, seconds))
+        .collect();
+    if !moments.is_empty() {
+        moments.push(moment("contact, strokes over each other", TIME_TO_CONTACT, 0.0));
+    }
+    format!("[{}]", moments.join(","))
+}
+
 fn header(name: &str, value: &str) -> Option<Header> {
     Header::from_bytes(name, value).ok()
 }
 
+/// The one value of a header; `None` when there is none or more than one.
+fn single_header<'a>(request: &'a Request, name: &'static str) -> Option<&'a str> {
+    let mut values = request.headers().iter().filter(|h| h.field.equiv(name)).map(|h| h.value.as_str());
+    values.next().filter(|_| values.next().is_none())
+}
+
 impl Inner {
-    /// Whether a request names this server itself: a page of elsewhere whose name was bent to loopback does not.
-    fn is_own(&self, request: &Request) -> bool {
-        let host = request.headers().iter().find(|h| h.field.equiv("Host")).map(|h| h.value.as_str().to_owned());
-        host.is_some_and(|host| {
-            [format!("127.0.0.1:{}", self.port), format!("localhost:{}", self.port)].contains(&host)
-        })
+    /// Why a request must not pass, if it must not.
+    fn refusal(&self, request: &Request) -> Option<(u16, &'static str)> {
+        let own = [format!("127.0.0.1:{}", self.port), format!("localhost:{}", self.port)];
+        if !single_header(request, "Host").is_some_and(|host| own.iter().any(|own| own == host)) {
+            return Some((403, "this page is served to 127.0.0.1 only"));
+        }
+        let site = request.headers().iter().find(|h| h.field.equiv("Sec-Fetch-Site")).map(|h| h.value.as_str());
+        if site.is_some_and(|site| site != "same-origin" && site != "none") {
+            return Some((403, "another page must not ask"));
+        }
+        if request.url().split('/').nth(1) != Some(self.key.as_str()) {
+            return Some((403, "open the address that midline printed; its key changes with every start"));
+        }
+        (*request.method() != Method::Get).then_some((405, "only GET"))
     }
 
     fn answer(&self, request: Request) -> std::io::Result<()> {
-        if !self.is_own(&request) {
-            return request.respond(Response::empty(403));
+        if let Some((status, reason)) = self.refusal(&request) {
+            return request.respond(Response::from_string(reason).with_status_code(status));
         }
         let path = request.url().split('?').next().unwrap_or_default().to_owned();
-        if path == "/recording.rrd" {
-            return self.recording(request);
+        // Behind the slash, the key and its slash; without that slash the page's own files would not be found.
+        let Some(name) = path.get(self.key.len() + 1..).and_then(|rest| rest.strip_prefix('/')) else {
+            return request.respond(Response::empty(404));
+        };
+        match name {
+            "recording.rrd" => self.recording(request),
+            "moments.json" => {
+                let (moments, complete) = match &self.content {
+                    Content::Finished { moments, .. } => (moments.clone(), true),
+                    Content::Growing(growing) => (growing.moments(), growing.is_finished()),
+                };
+                let text = format!("{{\"moments\":{moments},\"complete\":{complete}}}");
+                Self::respond(request, "application/json", text.as_bytes())
+            }
+            _ => match self.page.file(name) {
+                Some((kind, bytes)) => Self::respond(request, kind, bytes),
+                None => request.respond(Response::empty(404)),
+            },
         }
-        let Some((kind, bytes)) = web_viewer::file(&path) else { return request.respond(Response::empty(404)) };
-        let headers = [header("Content-Type", kind), header("Content-Security-Policy", POLICY), no_store()];
+    }
+
+    fn respond(request: Request, kind: &str, bytes: &[u8]) -> std::io::Result<()> {
+        let headers = [
+            header("Content-Type", kind),
+            header("Content-Security-Policy", POLICY),
+            header("X-Content-Type-Options", "nosniff"),
+            header("Referrer-Policy", "no-referrer"),
+            no_store(),
+        ];
         let headers = headers.into_iter().flatten().collect();
-        request.respond(Response::new(StatusCode(200), headers, bytes, Some(bytes.len()), None))
+        let response = Response::new(StatusCode(200), headers, bytes, Some(bytes.len()), None);
+        // Sent with its length: a browser that knows it reports how far it has come.
+        request.respond(response.with_chunked_threshold(usize::MAX))
     }
 
     fn recording(&self, request: Request) -> std::io::Result<()> {
         match &self.content {
-            Content::Finished(path) => {
+            Content::Finished { path, .. } => {
                 let headers = [header("Content-Type", "application/octet-stream"), no_store()].into_iter().flatten();
                 request.respond(headers.fold(Response::from_file(File::open(path)?), Response::with_header))
             }
@@ -194,10 +264,15 @@ mod tests {
     use crate::Part;
     use crate::fixture::Fixture;
 
-    /// Asks and reads until the server ends the connection.
     fn ask(port: u16, path: &str, host: &str) -> Vec<u8> {
+        asked(port, &format!("GET {path} HTTP/1.1"), &[&format!("Host: {host}")])
+    }
+
+    /// Asks and reads until the server ends the connection.
+    fn asked(port: u16, request: &str, headers: &[&str]) -> Vec<u8> {
         let mut stream = TcpStream::connect(("127.0.0.1", port)).unwrap();
-        write!(stream, "GET {path} HTTP/1.1\r\nHost: {host}\r\nConnection: close\r\n\r\n").unwrap();
+        let headers = headers.iter().fold(String::new(), |text, header| text + header + "\r\n");
+        write!(stream, "{request}\r\n{headers}Connection: close\r\n\r\n").unwrap();
         let mut answer = Vec::new();
         stream.read_to_end(&mut answer).unwrap();
         answer
@@ -208,15 +283,49 @@ mod tests {
         let fixture = Fixture::new(1);
         let path = fixture.path("recording.rrd");
         std::fs::write(&path, "the recording").unwrap();
-        let server = Server::start(&path, 0).unwrap();
-        let port = server.inner.port;
-        assert_eq!(server.recording_address(), format!("http://127.0.0.1:{port}/recording.rrd"));
+        let server = Server::start(&path, &fixture.strokes, 0).unwrap();
+        let (port, key) = (server.inner.port, server.inner.key.clone());
+        assert_eq!(server.recording_address(), format!("http://127.0.0.1:{port}/{key}/recording.rrd"));
         let own = format!("127.0.0.1:{port}");
-        assert!(ask(port, "/recording.rrd", &own).ends_with(b"the recording"));
-        assert!(ask(port, "/", &own).starts_with(b"HTTP/1.1 200"));
-        assert!(ask(port, "/../session.toml", &own).starts_with(b"HTTP/1.1 404"));
-        assert!(ask(port, "/recording.rrd", "elsewhere.example").starts_with(b"HTTP/1.1 403"));
-        assert!(Server::start(&fixture.path("none.rrd"), 0).is_err());
+        let status = |request: &str, headers: &[&str]| {
+            let answer = String::from_utf8_lossy(&asked(port, request, headers)).into_owned();
+            answer.split(' ').nth(1).unwrap_or_default().parse::<u16>().unwrap()
+        };
+        let host = format!("Host: {own}");
+        let get = |path: &str| format!("GET /{key}/{path} HTTP/1.1");
+        assert!(ask(port, &format!("/{key}/recording.rrd"), &own).ends_with(b"the recording"));
+        for (file, kind) in
+            [("", "text/html"), ("page.js", "text/javascript"), ("re_viewer_bg.wasm", "application/wasm")]
+        {
+            let answer = ask(port, &format!("/{key}/{file}"), &own);
+            let head = String::from_utf8_lossy(&answer[..answer.len().min(700)]).into_owned();
+            assert!(
+                head.starts_with("HTTP/1.1 200") && head.contains(kind) && head.contains("default-src 'none'"),
+                "{head}"
+            );
+            assert!(head.contains("Content-Length"), "{head}");
+        }
+        let moments = ask(port, &format!("/{key}/moments.json"), &own);
+        let from = moments.windows(4).position(|w| w == b"\r\n\r\n").unwrap() + 4;
+        let moments: serde_json::Value = serde_json::from_slice(&moments[from..]).unwrap();
+        assert_eq!(moments["complete"], true);
+        assert_eq!(moments["moments"][0]["seconds"], crate::fixture::CONTACTS[0]);
+        assert_eq!(moments["moments"].as_array().unwrap().len(), 3);
+
+        for path in ["../session.toml", "..%2fsession.toml", "/etc/passwd", "page.rs", "index.html"] {
+            assert_eq!(status(&get(path), &[&host]), 404, "{path}");
+        }
+        assert_eq!(status("GET / HTTP/1.1", &[&host]), 403, "no key");
+        assert_eq!(status("GET /0123/recording.rrd HTTP/1.1", &[&host]), 403, "another key");
+        assert_eq!(status(&format!("GET /{key} HTTP/1.1"), &[&host]), 404, "no slash");
+        assert_eq!(status(&get("recording.rrd"), &[]), 403, "no host");
+        assert_eq!(status(&get("recording.rrd"), &["Host: elsewhere.example"]), 403);
+        assert_eq!(status(&get("recording.rrd"), &[&host, "Host: elsewhere.example"]), 403, "two hosts");
+        assert_eq!(status(&get("recording.rrd"), &[&host, "Sec-Fetch-Site: cross-site"]), 403);
+        for method in ["POST", "PUT", "DELETE", "OPTIONS", "HEAD"] {
+            assert_eq!(status(&format!("{method} /{key}/recording.rrd HTTP/1.1"), &[&host]), 405, "{method}");
+        }
+        assert!(Server::start(&fixture.path("none.rrd"), &fixture.strokes, 0).is_err());
     }
 
     #[test]
@@ -225,11 +334,13 @@ mod tests {
         let mut live = Live::start(&fixture.path(""), &fixture.input()).unwrap();
         let server = Server::follow(&live, 0).unwrap();
         let port = server.inner.port;
-        let reader = std::thread::spawn(move || ask(port, "/recording.rrd", &format!("localhost:{port}")));
+        let path = format!("/{}/recording.rrd", server.inner.key);
+        let reader = std::thread::spawn(move || ask(port, &path, &format!("localhost:{port}")));
         for part in [Part::Cameras, Part::Movement, Part::Strokes] {
             live.add(part, &fixture.input()).unwrap();
         }
         let growing = live.growing();
+        assert!(growing.moments().contains("contact of stroke 2") && !growing.is_finished());
         live.finish().unwrap();
         let answer = reader.join().unwrap();
         let body = answer.windows(4).position(|w| w == b"\r\n\r\n").unwrap() + 4;

@@ -3,6 +3,7 @@
 use std::path::PathBuf;
 
 use anyhow::Context;
+use midline_analysis::comparison::{StrokeSet, compare};
 use midline_report::{Before, KeyPicture, MissingStage, ReportInput};
 use midline_session::calibration::{ClockCalibration, RigCalibration, Scale, Vertical, World};
 use midline_session::footage::Footage;
@@ -39,8 +40,11 @@ impl Stages {
             let pictures = self.key_pictures(&strokes)?;
             let earlier = match before {
                 Some(before) => {
-                    let strokes = before.strokes()?;
-                    Some((before, before.key_pictures(&strokes)?, strokes))
+                    let earlier = before.strokes()?;
+                    let (then, now) = (before.set_settings()?, self.set_settings()?);
+                    let first = StrokeSet { settings: &then, strokes: &earlier };
+                    let comparison = compare(first, StrokeSet { settings: &now, strokes: &strokes });
+                    Some((before, before.key_pictures(&earlier)?, earlier, comparison))
                 }
                 None => None,
             };
@@ -55,13 +59,15 @@ impl Stages {
                 footage: &self.named_footage()?,
                 keypoints: &keypoints,
                 tracks: &self.tracks()?,
+                lift_remarks: &self.lift_quality()?.remarks,
                 pictures: &pictures,
                 provenance: &self.provenance_of_results()?,
                 program: PROGRAM,
-                before: earlier.as_ref().map(|(before, pictures, strokes)| Before {
+                before: earlier.as_ref().map(|(before, pictures, strokes, comparison)| Before {
                     session: &before.session,
                     strokes,
                     pictures,
+                    comparison,
                 }),
                 missing: &[],
             })?;
@@ -107,9 +113,10 @@ impl Stages {
             note("clock", "clock", error);
             ClockCalibration { reference: String::new(), cameras: vec![], read_outs: vec![], remarks: vec![] }
         });
-        let tracks = self.tracks().unwrap_or_else(|error| {
+        let lifted = self.tracks().and_then(|tracks| Ok((tracks, self.lift_quality()?.remarks)));
+        let (tracks, lift_remarks) = lifted.unwrap_or_else(|error| {
             note("3D tracks", "lift", error);
-            Tracks::default()
+            (Tracks::default(), Vec::new())
         });
         let strokes = self.strokes().unwrap_or_else(|error| {
             note("strokes", "strokes", error);
@@ -124,6 +131,7 @@ impl Stages {
             footage: &footage,
             keypoints: &keypoints,
             tracks: &tracks,
+            lift_remarks: &lift_remarks,
             pictures: &[],
             provenance: &[],
             program: PROGRAM,
