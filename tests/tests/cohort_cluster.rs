@@ -119,7 +119,6 @@ fn free_port() -> u16 {
 
 /// The documented commands: a scheduler, an executor, a question.
 #[test]
-#[ignore = "never yet run: run it with --ignored, then bring it in"]
 fn the_program_asks_a_cluster_of_processes() {
     const { assert!(midline::CLUSTER, "the tests are built with the program's feature") };
     let folder = tempfile::tempdir().unwrap();

@@ -175,7 +175,6 @@ const RING_SHARE: std::ops::RangeInclusive<f64> = 0.9..=1.0;
 /// The tip over a stroke of 200 frames from at most 8 marked frames per camera, those that the page asks for; marks at the truth plus 1 px
 /// of noise. One stroke by default; `MIDLINE_TRIALS=7` takes all strokes of the academy.
 #[test]
-#[ignore = "never yet run through the program: run it with --ignored, then bring it in"]
 fn eight_marked_frames_carry_the_racket_tip_over_a_stroke() {
     let trials = std::env::var("MIDLINE_TRIALS").ok().and_then(|n| n.parse().ok()).unwrap_or(1);
     let strokes = ["p07-first", "p12", "p07-second"].into_iter().flat_map(|session| {

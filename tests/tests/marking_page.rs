@@ -81,7 +81,6 @@ fn middle(page: &mut Page<'_>, camera: usize) -> [f64; 2] {
 }
 
 #[test]
-#[ignore = "never yet seen to end green: run it with --ignored and mend what it shows"]
 fn points_court_and_events_are_marked_by_keys_and_clicks_and_survive_every_death() {
     let (_folder, session) = copied_session("p07-first");
     let marking = Marking::start(&session);
