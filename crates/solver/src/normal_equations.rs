@@ -45,6 +45,13 @@ struct Workspace {
     jacobian: DMatrix<f64>,
 }
 
+/// Loss of a block and its weight.
+#[derive(Clone, Copy)]
+struct Weighted {
+    loss: f64,
+    weight: f64,
+}
+
 /// What one block adds.
 struct Product {
     loss: f64,
@@ -102,6 +109,32 @@ impl Layout {
         let (mut sum, mut squares) = (0.0, 0.0);
         let mut gradient = DVector::zeros(self.tangent_dim);
         let mut matrix = self.empty.clone();
+        if matrix.is_banded() {
+            // Blocks are small: their products are made where they are added.
+            let mut take = |block: usize, Weighted { loss, weight }, workspace: &Workspace| {
+                let (Workspace { residual, jacobian }, columns) = (workspace, &self.columns[block]);
+                sum += loss;
+                squares += weight * residual.norm_squared();
+                for (&row, column) in columns.iter().zip(jacobian.column_iter()) {
+                    gradient[row] += weight * column.dot(residual);
+                }
+                matrix.add_squared(columns, jacobian, weight);
+            };
+            if self.alone() {
+                let mut workspace = Workspace::default();
+                for block in 0..self.rows.len() {
+                    let weighted = self.weighted(problem, state, loss, &mut workspace, block)?;
+                    take(block, weighted, &workspace);
+                }
+            } else {
+                let of_block = |workspace: &mut Workspace, block| {
+                    let weighted = self.weighted(problem, state, loss, workspace, block);
+                    weighted.map(|weighted| (weighted, std::mem::take(workspace)))
+                };
+                self.each_block(of_block, |block, (weighted, workspace)| take(block, weighted, &workspace))?;
+            }
+            return Ok(Linearised { cost: 0.5 * sum, residual_norm: squares.sqrt(), gradient, matrix });
+        }
         let of_block = |workspace: &mut Workspace, block| self.product(problem, state, loss, workspace, block);
         self.each_block(of_block, |block, product| {
             sum += product.loss;
@@ -167,6 +200,23 @@ impl Layout {
         problem.evaluate(state, block, residual, Some(jacobian))
     }
 
+    /// Evaluates a block into the workspace.
+    fn weighted<P: LeastSquares>(
+        &self,
+        problem: &P,
+        state: &P::State,
+        loss: Loss,
+        workspace: &mut Workspace,
+        block: usize,
+    ) -> Result<Weighted, Failure> {
+        if !self.evaluate(problem, state, workspace, block) {
+            return Err(Failure::NotComputable { block });
+        }
+        let (loss, weight) = loss.value_and_weight(workspace.residual.norm_squared());
+        let finite = loss.is_finite() && (weight * workspace.jacobian.norm_squared()).is_finite();
+        if finite { Ok(Weighted { loss, weight }) } else { Err(Failure::NotFinite { block }) }
+    }
+
     fn product<P: LeastSquares>(
         &self,
         problem: &P,
@@ -192,6 +242,11 @@ impl Layout {
         if finite { Ok(product) } else { Err(Failure::NotFinite { block }) }
     }
 
+    /// Whether one thread does everything.
+    fn alone(&self) -> bool {
+        !self.parallel || rayon::current_num_threads() == 1
+    }
+
     /// Evaluates every block, on several threads where that pays, and hands the results over in the order of the blocks.
     fn each_block<T: Send>(
         &self,
@@ -199,7 +254,7 @@ impl Layout {
         mut take: impl FnMut(usize, T),
     ) -> Result<(), Failure> {
         let blocks = self.rows.len();
-        if !self.parallel {
+        if self.alone() {
             let mut workspace = Workspace::default();
             for block in 0..blocks {
                 take(block, of_block(&mut workspace, block)?);

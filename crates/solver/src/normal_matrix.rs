@@ -103,23 +103,32 @@ impl Band {
     }
 
     /// The entries of `(L Lᵀ)⁻¹` inside the band, for a factor (Takahashi, Fagan & Chen 1973).
+    ///
+    /// Each column below its diagonal is `-Z l / pivot` with the square `Z` of the inverse that stands below and to the right of
+    /// it. `Z` is kept whole while the band goes up, column after column in a ring, so that the sums run over neighbours in memory.
     fn inverse_inside(&self) -> Self {
         let mut inverse = Self::zeros(self.size, self.half_bandwidth);
+        let height = self.height();
+        // Rows `c - half_bandwidth ..= c + half_bandwidth` of column `c`, from `full * (c % height)` on.
+        let full = 2 * height - 1;
+        let start = |column: usize, row: usize| (column % height) * full + height - 1 + row - column;
+        let mut ring = vec![0.0; height * full];
         for column in (0..self.size).rev() {
             let own = self.column(column);
-            let pivot = own[0];
-            // Rows from the bottom up, so that the diagonal comes last, when what it needs is there.
-            for row in (column..column + own.len()).rev() {
-                let sum: f64 = own[1..]
-                    .iter()
-                    .enumerate()
-                    .map(|(offset, below)| {
-                        let other = column + 1 + offset;
-                        below * *inverse.at(row.max(other), row.min(other))
-                    })
-                    .sum();
-                let own_share = if row == column { 1.0 / pivot } else { 0.0 };
-                *inverse.at(row, column) = (own_share - sum) / pivot;
+            let (pivot, below) = (own[0], &own[1..]);
+            let found = inverse.column_mut(column);
+            let (diagonal, sums) = found.split_at_mut(1);
+            for (other, factor) in (column + 1..).zip(below) {
+                let factor = factor / pivot;
+                let entries = &ring[start(other, column + 1)..][..below.len()];
+                sums.iter_mut().zip(entries).for_each(|(sum, entry)| *sum -= factor * entry);
+            }
+            let sum: f64 = below.iter().zip(&*sums).map(|(factor, entry)| factor * entry).sum();
+            diagonal[0] = (1.0 / pivot - sum) / pivot;
+            // The new column, and its mirror image in the others.
+            ring[start(column, column)..][..found.len()].copy_from_slice(found);
+            for (other, entry) in (column + 1..).zip(&found[1..]) {
+                ring[start(other, column)] = *entry;
             }
         }
         inverse
@@ -187,6 +196,41 @@ impl NormalMatrix {
                 }
             }
         }
+    }
+
+    /// Adds `weight JᵀJ` of a block's Jacobian, given column by column; all its columns may meet.
+    pub(crate) fn add_squared(&mut self, columns: &[usize], jacobian: &DMatrix<f64>, weight: f64) {
+        let Tail::Band { band, cross } = &mut self.tail else {
+            return self.add(columns, &(jacobian.tr_mul(jacobian) * weight));
+        };
+        let (shared, height, rows) = (self.shared.nrows(), band.height(), jacobian.nrows());
+        let entries = |j: usize| &jacobian.as_slice()[j * rows..(j + 1) * rows];
+        for (j, &column) in columns.iter().enumerate() {
+            let right = entries(j);
+            for (i, &row) in columns.iter().enumerate().skip(j) {
+                let mut value = weight * entries(i).iter().zip(right).map(|(a, b)| a * b).sum::<f64>();
+                if row == column && i > j {
+                    // A column named twice meets itself twice.
+                    value *= 2.0;
+                }
+                match (row.checked_sub(shared), column.checked_sub(shared)) {
+                    (Some(a), Some(b)) => band.entries[a.min(b) * height + a.abs_diff(b)] += value,
+                    (Some(own), None) => cross[(column, own)] += value,
+                    (None, Some(own)) => cross[(row, own)] += value,
+                    (None, None) => {
+                        self.shared[(row, column)] += value;
+                        if row != column {
+                            self.shared[(column, row)] += value;
+                        }
+                    }
+                }
+            }
+        }
+    }
+
+    /// Whether the matrix is a band beside its shared columns.
+    pub(crate) fn is_banded(&self) -> bool {
+        matches!(self.tail, Tail::Band { .. })
     }
 
     pub(crate) fn diagonal(&self) -> DVector<f64> {
@@ -324,6 +368,20 @@ impl Factor {
             }
         }
         solved
+    }
+
+    /// Solves the scaled and damped system in the unknowns before scaling: `S (S M S + damping · I)⁻¹ S right`.
+    pub(crate) fn response_to(&self, right: &DVector<f64>) -> DVector<f64> {
+        self.solve(&right.component_mul(&self.scale)).component_mul(&self.scale)
+    }
+
+    /// The same for each column of `right`.
+    pub(crate) fn response(&self, right: &DMatrix<f64>) -> DMatrix<f64> {
+        let mut found = right.clone();
+        for mut column in found.column_iter_mut() {
+            column.copy_from(&self.response_to(&column.clone_owned()));
+        }
+        found
     }
 
     /// Smallest squared pivot.

@@ -146,8 +146,8 @@ fn case(rate_hz: f64, seed: u64) -> Case {
     let mut t = range[0] + 0.02;
     while t < CONTACT - 0.01 {
         let at = basis.at(t);
-        let columns = course.columns_at(&at);
-        let (motion, by_columns) = course.motion(&fitted.solution.state, 0, &at);
+        let columns = course.columns_of(0, &at);
+        let (motion, by_columns) = course.motion(&fitted.state, 0, &at);
         let pixels = &by_columns * fitted.covariance.of(&columns).unwrap() * by_columns.transpose();
         let clocks = &parameters.parts(&(&by_columns * shift.select_rows(&columns)))[2];
         found.sums[0] += (motion.fixed_rows::<3>(0) - swing.truth(NAME, t).coords).norm_squared();

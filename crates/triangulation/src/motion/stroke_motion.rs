@@ -362,8 +362,8 @@ impl Lifter<'_> {
                 return None;
             }
             let instant = course.basis().at(seconds);
-            let columns = course.columns_at(&instant);
-            let (motion, by_columns) = course.motion(&fitted.solution.state, landmark, &instant);
+            let columns = course.columns_of(landmark, &instant);
+            let (motion, by_columns) = course.motion(&fitted.state, landmark, &instant);
             let pixels = &by_columns * fitted.covariance.of(&columns)? * by_columns.transpose();
             let by_parameters = &by_columns * shift.select_rows(&columns);
             let others = self.parameters.parts(&by_parameters);
