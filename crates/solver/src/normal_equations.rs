@@ -115,8 +115,9 @@ impl Layout {
                 let (Workspace { residual, jacobian }, columns) = (workspace, &self.columns[block]);
                 sum += loss;
                 squares += weight * residual.norm_squared();
-                for (&row, column) in columns.iter().zip(jacobian.column_iter()) {
-                    gradient[row] += weight * column.dot(residual);
+                let rows = residual.as_slice();
+                for (&row, column) in columns.iter().zip(jacobian.as_slice().chunks_exact(rows.len().max(1))) {
+                    gradient[row] += weight * column.iter().zip(rows).map(|(a, b)| a * b).sum::<f64>();
                 }
                 matrix.add_squared(columns, jacobian, weight);
             };
@@ -213,7 +214,7 @@ impl Layout {
             return Err(Failure::NotComputable { block });
         }
         let (loss, weight) = loss.value_and_weight(workspace.residual.norm_squared());
-        let finite = loss.is_finite() && (weight * workspace.jacobian.norm_squared()).is_finite();
+        let finite = loss.is_finite() && workspace.jacobian.iter().all(|entry| (weight * entry * entry).is_finite());
         if finite { Ok(Weighted { loss, weight }) } else { Err(Failure::NotFinite { block }) }
     }
 

@@ -198,33 +198,14 @@ impl NormalMatrix {
         }
     }
 
-    /// Adds `weight JᵀJ` of a block's Jacobian, given column by column; all its columns may meet.
+    /// Adds `weight JᵀJ` of a block's Jacobian; all its columns may meet.
     pub(crate) fn add_squared(&mut self, columns: &[usize], jacobian: &DMatrix<f64>, weight: f64) {
-        let Tail::Band { band, cross } = &mut self.tail else {
-            return self.add(columns, &(jacobian.tr_mul(jacobian) * weight));
-        };
-        let (shared, height, rows) = (self.shared.nrows(), band.height(), jacobian.nrows());
-        let entries = |j: usize| &jacobian.as_slice()[j * rows..(j + 1) * rows];
-        for (j, &column) in columns.iter().enumerate() {
-            let right = entries(j);
-            for (i, &row) in columns.iter().enumerate().skip(j) {
-                let mut value = weight * entries(i).iter().zip(right).map(|(a, b)| a * b).sum::<f64>();
-                if row == column && i > j {
-                    // A column named twice meets itself twice.
-                    value *= 2.0;
-                }
-                match (row.checked_sub(shared), column.checked_sub(shared)) {
-                    (Some(a), Some(b)) => band.entries[a.min(b) * height + a.abs_diff(b)] += value,
-                    (Some(own), None) => cross[(column, own)] += value,
-                    (None, Some(own)) => cross[(row, own)] += value,
-                    (None, None) => {
-                        self.shared[(row, column)] += value;
-                        if row != column {
-                            self.shared[(column, row)] += value;
-                        }
-                    }
-                }
-            }
+        let entries = jacobian.as_slice();
+        match (&mut self.tail, jacobian.nrows()) {
+            (Tail::Band { band, cross }, 1) => add_rows::<1>(&mut self.shared, band, cross, columns, entries, weight),
+            (Tail::Band { band, cross }, 2) => add_rows::<2>(&mut self.shared, band, cross, columns, entries, weight),
+            (Tail::Band { band, cross }, 3) => add_rows::<3>(&mut self.shared, band, cross, columns, entries, weight),
+            _ => self.add(columns, &(jacobian.tr_mul(jacobian) * weight)),
         }
     }
 
@@ -300,6 +281,48 @@ impl NormalMatrix {
         }
         dense.fill_lower_triangle_with_upper_triangle();
         dense
+    }
+}
+
+/// Adds `weight JᵀJ` of a Jacobian of few rows to the parts of a banded matrix.
+fn add_rows<const ROWS: usize>(
+    shared: &mut DMatrix<f64>,
+    band: &mut Band,
+    cross: &mut DMatrix<f64>,
+    columns: &[usize],
+    jacobian: &[f64],
+    weight: f64,
+) {
+    let (count, height) = (shared.nrows(), band.height());
+    let (jacobian, _) = jacobian.as_chunks::<ROWS>();
+    for (j, (&column, right)) in columns.iter().zip(jacobian).enumerate() {
+        let product = |left: &[f64; ROWS]| weight * (0..ROWS).map(|k| left[k] * right[k]).sum::<f64>();
+        let later = columns[j + 1..].iter().zip(&jacobian[j + 1..]);
+        let own_product = product(right);
+        if let Some(own) = column.checked_sub(count) {
+            band.entries[own * height] += own_product;
+            for (&row, left) in later {
+                let value = product(left);
+                match row.checked_sub(count) {
+                    // A column named twice meets itself twice.
+                    Some(row) if row == own => band.entries[own * height] += 2.0 * value,
+                    Some(row) => band.entries[row.min(own) * height + row.abs_diff(own)] += value,
+                    None => cross[(row, own)] += value,
+                }
+            }
+        } else {
+            shared[(column, column)] += own_product;
+            for (&row, left) in later {
+                let value = product(left);
+                match row.checked_sub(count) {
+                    Some(own) => cross[(column, own)] += value,
+                    None => {
+                        shared[(row, column)] += value;
+                        shared[(column, row)] += value;
+                    }
+                }
+            }
+        }
     }
 }
 
@@ -407,10 +430,10 @@ impl Factor {
                 for mut column in through.column_iter_mut() {
                     lower.solve_upper(column.as_mut_slice());
                 }
-                TailInverse::Band { own: lower.inverse_inside(), through }
+                TailInverse::Band { own: lower.inverse_inside(), through: through.transpose() }
             }
         };
-        let shared_through = tail.times_shared(&shared);
+        let shared_through = &shared * tail.through();
         LocalInverse { shared, tail, shared_through, scale: self.scale.clone() }
     }
 }
@@ -428,14 +451,19 @@ pub(crate) struct LocalInverse {
 #[derive(Debug, Clone)]
 enum TailInverse {
     Groups(GroupsInverse),
-    Band { own: Band, through: DMatrix<f64> },
+    /// `through` is `Wᵀ`, shared × own columns.
+    Band {
+        own: Band,
+        through: DMatrix<f64>,
+    },
 }
 
 impl TailInverse {
-    fn times_shared(&self, shared: &DMatrix<f64>) -> DMatrix<f64> {
+    /// `Wᵀ`, shared × own columns.
+    fn through(&self) -> &DMatrix<f64> {
         match self {
-            Self::Groups(groups) => shared * &groups.through,
-            Self::Band { through, .. } => shared * through.transpose(),
+            Self::Groups(groups) => &groups.through,
+            Self::Band { through, .. } => through,
         }
     }
 }
@@ -443,17 +471,10 @@ impl TailInverse {
 impl LocalInverse {
     /// Entries between the columns; `None` when two of them are kept apart or do not exist.
     pub(crate) fn of(&self, columns: &[usize]) -> Option<DMatrix<f64>> {
-        let count = self.shared.nrows();
         let mut entries = DMatrix::zeros(columns.len(), columns.len());
         for (j, &column) in columns.iter().enumerate() {
             for (i, &row) in columns[..=j].iter().enumerate() {
-                let entry = match (row.checked_sub(count), column.checked_sub(count)) {
-                    (None, None) => self.shared[(row, column)],
-                    (None, Some(own)) => -self.shared_through(row, own)?,
-                    (Some(own), None) => -self.shared_through(column, own)?,
-                    (Some(a), Some(b)) => self.own(a.max(b), a.min(b))? + self.by_way_of_shared(a, b),
-                } * self.scale[row]
-                    * self.scale[column];
+                let entry = self.entry(row, column)?;
                 entries[(i, j)] = entry;
                 entries[(j, i)] = entry;
             }
@@ -461,13 +482,39 @@ impl LocalInverse {
         Some(entries)
     }
 
+    /// Trace of `J M⁻¹ Jᵀ` for a Jacobian by the columns; `None` when two of those that meet in it are kept apart or do not exist.
+    pub(crate) fn trace_along(&self, columns: &[usize], jacobian: &DMatrix<f64>) -> Option<f64> {
+        let mut trace = 0.0;
+        for (j, &column) in columns.iter().enumerate() {
+            for (i, &row) in columns[..=j].iter().enumerate() {
+                let product: f64 = jacobian.column(i).iter().zip(jacobian.column(j).iter()).map(|(a, b)| a * b).sum();
+                // Rows of a Jacobian often share no columns.
+                if product != 0.0 {
+                    trace += if i < j { 2.0 } else { 1.0 } * product * self.entry(row, column)?;
+                }
+            }
+        }
+        Some(trace)
+    }
+
+    /// The entry between two columns; `None` when they are kept apart or do not exist.
+    fn entry(&self, row: usize, column: usize) -> Option<f64> {
+        let count = self.shared.nrows();
+        let entry = match (row.checked_sub(count), column.checked_sub(count)) {
+            (None, None) => self.shared[(row, column)],
+            (None, Some(own)) => -self.shared_through(row, own)?,
+            (Some(own), None) => -self.shared_through(column, own)?,
+            (Some(a), Some(b)) => self.own(a.max(b), a.min(b))? + self.by_way_of_shared(a, b),
+        };
+        Some(entry * self.scale[row] * self.scale[column])
+    }
+
     /// Entry of `W S⁻¹ Wᵀ` for two own columns that exist.
     fn by_way_of_shared(&self, a: usize, b: usize) -> f64 {
-        let to = self.shared_through.column(b);
-        match &self.tail {
-            TailInverse::Groups(groups) => groups.through.column(a).dot(&to),
-            TailInverse::Band { through, .. } => through.row(a).iter().zip(to.iter()).map(|(w, entry)| w * entry).sum(),
-        }
+        let count = self.shared.nrows();
+        let [from, to] = [(self.tail.through(), a), (&self.shared_through, b)]
+            .map(|(matrix, own)| &matrix.as_slice()[own * count..(own + 1) * count]);
+        from.iter().zip(to).map(|(w, entry)| w * entry).sum()
     }
 
     fn shared_through(&self, shared: usize, own: usize) -> Option<f64> {

@@ -81,6 +81,13 @@ impl LocalCovariance {
     pub fn of(&self, columns: &[usize]) -> Option<DMatrix<f64>> {
         self.inverse.of(columns)
     }
+
+    /// Trace of the covariance of what depends on the tangent step by a Jacobian by these columns (rows × columns): `tr(J Σ Jᵀ)`;
+    /// `None` as for [`LocalCovariance::of`].
+    #[must_use]
+    pub fn trace_along(&self, columns: &[usize], jacobian: &DMatrix<f64>) -> Option<f64> {
+        self.inverse.trace_along(columns, jacobian)
+    }
 }
 
 impl<S> Solution<S> {

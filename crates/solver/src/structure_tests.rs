@@ -165,7 +165,12 @@ fn assert_local<P: LeastSquares<State = S>, S: Clone + Send + Sync + std::fmt::D
     let covariance = once.covariance().unwrap();
     let near = local.covariance().unwrap().of(neighbours).unwrap();
     let expected = DMatrix::from_fn(near.nrows(), near.nrows(), |i, j| covariance[(neighbours[i], neighbours[j])]);
-    assert!((near - expected).amax() < 1e-9 * covariance.amax());
+    assert!((&near - expected).amax() < 1e-9 * covariance.amax());
+    // Of three rows one sees nothing of the first column.
+    let jacobian =
+        DMatrix::from_fn(3, neighbours.len(), |i, j| if i + j == 2 { 0.0 } else { (i + 2 * j) as f64 - 1.5 });
+    let trace = local.covariance().unwrap().trace_along(neighbours, &jacobian).unwrap();
+    assert!((trace / (&jacobian * near * jacobian.transpose()).trace() - 1.0).abs() < 1e-12);
     let right = DMatrix::from_fn(covariance.nrows(), 2, |i, j| ((i + 3 * j) as f64).cos());
     assert!((local.response(&right).unwrap() - &covariance * &right).amax() < 1e-8 * covariance.amax());
     assert!(local.response(&DMatrix::zeros(1, 1)).is_err());

@@ -111,7 +111,7 @@ impl<C: Course> Fit<'_, C> {
         let (mut residual, mut jacobian) = (DVector::zeros(rows), DMatrix::zeros(rows, columns.len()));
         self.course.prior(state, prior, &mut residual, Some(&mut jacobian));
         let precision = self.root_precision(prior).powi(2);
-        let spread = (&jacobian * covariance.of(&columns)?).component_mul(&jacobian).sum();
+        let spread = covariance.trace_along(&columns, &jacobian)?;
         Some((precision * spread, precision * residual.norm_squared()))
     }
 }
