@@ -51,6 +51,12 @@ impl Local {
         self.linearised.cost
     }
 
+    /// Squared length of each block's residual, without the loss.
+    #[must_use]
+    pub fn block_squares(&self) -> &[f64] {
+        &self.linearised.block_squares
+    }
+
     /// The tangent step `-(JᵀWJ + λ D)⁻¹ JᵀWr` with the diagonal `D` of `JᵀWJ` and the damping `λ`; `None` when the matrix is not
     /// positive definite to rounding.
     #[must_use]

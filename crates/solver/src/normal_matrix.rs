@@ -4,7 +4,7 @@
 //! banded (a dense problem has no `C`). It is factorised from `C` upward: `C = L Lᵀ`, `Y = L⁻¹ Bᵀ`, and the Schur complement
 //! `S = A - Yᵀ Y` (Triggs et al. 2000, section 6.1; Golub & Van Loan 2013, algorithm 4.3.5 for the band).
 
-use nalgebra::{Cholesky, DMatrix, DVector, Dyn};
+use nalgebra::{Cholesky, DMatrix, DMatrixView, DVector, Dyn};
 
 use crate::groups::{Groups, GroupsFactor, GroupsInverse};
 use crate::{SolverError, Structure};
@@ -198,14 +198,16 @@ impl NormalMatrix {
         }
     }
 
-    /// Adds `weight JᵀJ` of a block's Jacobian; all its columns may meet.
-    pub(crate) fn add_squared(&mut self, columns: &[usize], jacobian: &DMatrix<f64>, weight: f64) {
-        let entries = jacobian.as_slice();
-        match (&mut self.tail, jacobian.nrows()) {
-            (Tail::Band { band, cross }, 1) => add_rows::<1>(&mut self.shared, band, cross, columns, entries, weight),
-            (Tail::Band { band, cross }, 2) => add_rows::<2>(&mut self.shared, band, cross, columns, entries, weight),
-            (Tail::Band { band, cross }, 3) => add_rows::<3>(&mut self.shared, band, cross, columns, entries, weight),
-            _ => self.add(columns, &(jacobian.tr_mul(jacobian) * weight)),
+    /// Adds `weight JᵀJ` of a block's Jacobian of so many rows, given column by column; all its columns may meet.
+    pub(crate) fn add_squared(&mut self, columns: &[usize], rows: usize, jacobian: &[f64], weight: f64) {
+        match (&mut self.tail, rows) {
+            (Tail::Band { band, cross }, 1) => add_rows::<1>(&mut self.shared, band, cross, columns, jacobian, weight),
+            (Tail::Band { band, cross }, 2) => add_rows::<2>(&mut self.shared, band, cross, columns, jacobian, weight),
+            (Tail::Band { band, cross }, 3) => add_rows::<3>(&mut self.shared, band, cross, columns, jacobian, weight),
+            _ => {
+                let jacobian = DMatrixView::from_slice(jacobian, rows, columns.len());
+                self.add(columns, &(jacobian.tr_mul(&jacobian) * weight));
+            }
         }
     }
 
@@ -512,8 +514,11 @@ impl LocalInverse {
     /// Entry of `W S⁻¹ Wᵀ` for two own columns that exist.
     fn by_way_of_shared(&self, a: usize, b: usize) -> f64 {
         let count = self.shared.nrows();
-        let [from, to] = [(self.tail.through(), a), (&self.shared_through, b)]
-            .map(|(matrix, own)| &matrix.as_slice()[own * count..(own + 1) * count]);
+        if count == 0 {
+            return 0.0;
+        }
+        let from = &self.tail.through().as_slice()[a * count..(a + 1) * count];
+        let to = &self.shared_through.as_slice()[b * count..(b + 1) * count];
         from.iter().zip(to).map(|(w, entry)| w * entry).sum()
     }
 

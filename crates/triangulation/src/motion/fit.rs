@@ -91,9 +91,12 @@ impl<C: Course> Fit<'_, C> {
         self.course.prior_group(prior).map_or(1.0, |group| self.precisions[group].sqrt())
     }
 
-    /// Squared distance of every observation in standard deviations, mistaken or not; infinite behind the camera.
-    fn squares(&self, state: &C::State) -> Vec<f64> {
-        self.observations.iter().map(|o| self.off(state, o).map_or(f64::INFINITY, |off| off.norm_squared())).collect()
+    /// Squared distance of every observation in standard deviations, mistaken or not; infinite behind the camera. `local` is the
+    /// problem at the state.
+    fn squares(&self, state: &C::State, local: &Local) -> Vec<f64> {
+        let square = |o| self.off(state, o).map_or(f64::INFINITY, |off| off.norm_squared());
+        let used = self.observations.iter().zip(&self.mistaken).zip(local.block_squares());
+        used.map(|((o, mistaken), own)| if *mistaken { square(o) } else { *own }).collect()
     }
 
     fn off(&self, state: &C::State, observation: &Observation) -> Option<Vector2<f64>> {
@@ -251,7 +254,7 @@ fn rounds<C: Course>(
             stepped(&fit, &blocks, &mut state)?
         };
         let covariance = local.covariance()?;
-        let squares = fit.squares(&state);
+        let squares = fit.squares(&state, &local);
         if last || adapt(&mut fit, &state, &covariance, &squares, round, noise_is_open) < SETTLED {
             let weights = squares.iter().enumerate().map(|(block, square)| fit.weight(block, *square)).collect();
             return Ok(Fitted {
@@ -414,7 +417,8 @@ mod tests {
             };
             let solution = minimise(fit, state, &options)?;
             let covariance = solution.local_covariance()?;
-            let squares = fit.squares(&solution.state);
+            let square = |o| fit.off(&solution.state, o).map_or(f64::INFINITY, |off| off.norm_squared());
+            let squares: Vec<f64> = fit.observations.iter().map(square).collect();
             if last || adapt(fit, &solution.state, &covariance, &squares, round, true) < SETTLED {
                 return Ok((solution.state, covariance));
             }
