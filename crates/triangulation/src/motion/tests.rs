@@ -1,6 +1,7 @@
 //! Tests of the fits as a whole.
 
 use midline_geometry::LensModel;
+use midline_session::lift_quality::PointQuality;
 use midline_session::motion::{PointMotion, StrokeMotion};
 use midline_solver::{LeastSquares, worst_jacobian_error};
 use nalgebra::{DVector, Matrix3, UnitQuaternion, Vector2, Vector3};
@@ -21,6 +22,10 @@ use crate::point::tests::camera_at;
 use crate::point::{View, triangulate};
 
 pub(super) fn lifted(filmed: &Filmed) -> StrokeMotion {
+    lifted_with(filmed, MotionSettings::with_noise)
+}
+
+fn lifted_with(filmed: &Filmed, settings: impl Fn(&[PointQuality]) -> MotionSettings) -> StrokeMotion {
     let first =
         lift(&filmed.cameras, &filmed.lenses, &filmed.rig, &filmed.keypoints, &LiftSettings::default()).unwrap();
     let contact = ContactTime { session_seconds: CONTACT, sd_seconds: 0.0 };
@@ -31,7 +36,7 @@ pub(super) fn lifted(filmed: &Filmed) -> StrokeMotion {
         &first.keypoints,
         &first.tracks,
         &[contact],
-        &MotionSettings::default(),
+        &settings(&first.quality),
     )
     .unwrap();
     motions.strokes.into_iter().next().unwrap()
@@ -78,8 +83,9 @@ impl Tally {
 }
 
 /// Position and velocity of all points at all instants, and at contact alone.
-fn tallies(filmings: &[Filming]) -> [Tally; 2] {
-    let strokes: Vec<StrokeMotion> = filmings.par_iter().map(|filming| lifted(&film(filming))).collect();
+fn tallies(filmings: &[Filming], settings: impl Fn(&[PointQuality]) -> MotionSettings + Sync) -> [Tally; 2] {
+    let strokes: Vec<StrokeMotion> =
+        filmings.par_iter().map(|filming| lifted_with(&film(filming), &settings)).collect();
     let [mut inside, mut edge] = [Tally::default(), Tally::default()];
     for (stroke, Filming { swing, .. }) in strokes.iter().zip(filmings) {
         for name in 0..NAMES.len() {
@@ -116,7 +122,7 @@ fn errors_are_as_stated_with_gaps_offset_drift_exchanges_and_gross_errors() {
                 ..Filming::default()
             })
             .collect();
-        let [inside, edge] = tallies(&filmings);
+        let [inside, edge] = tallies(&filmings, MotionSettings::with_noise);
         inside.told(&format!("{rates_hz:?} Hz"));
         edge.told(&format!("{rates_hz:?} Hz, at contact"));
         // The stated variance is the Bayesian Cramer-Rao bound of the fitted model; smoothness and noise are estimated too.
@@ -136,6 +142,36 @@ fn errors_are_as_stated_with_gaps_offset_drift_exchanges_and_gross_errors() {
         let share = inside as f64 / all as f64;
         println!("at contact {:.1} % of {all} inside", 100.0 * share);
         assert!((0.91..0.99).contains(&share), "at contact: {share}");
+    }
+}
+
+#[test]
+fn curves_of_the_points_per_instant_weigh_pixels_better_than_an_assumed_one() {
+    // What the score says of the noise: nothing, what is assumed, more than that. How much smaller errors are to be at least, of
+    // positions and velocities; over 20 swings they are smaller by 14 and 15 %, by 0 and 1 %, and by 11 and 5 %, where the assumed
+    // curve's 95 % intervals of positions hold 91, 96 and 98 %.
+    for (exponent, least_gain) in [(0.0, [1.05, 1.05]), (1.0, [0.97, 0.95]), (2.0, [1.05, 1.0])] {
+        let filmings: Vec<Filming> = (40..44)
+            .map(|seed| Filming {
+                noise_px: 1.5,
+                scores: [0.25, 0.95],
+                exponent,
+                missing: 0.03,
+                seed,
+                swing: Swing::drawn(&mut StdRng::seed_from_u64(1000 + seed)),
+                ..Filming::default()
+            })
+            .collect();
+        let [assumed, _] = tallies(&filmings, |_| MotionSettings::default());
+        let [learned, _] = tallies(&filmings, MotionSettings::with_noise);
+        assumed.told(&format!("sd as 1 / score^{exponent}, 1 / score assumed"));
+        learned.told(&format!("sd as 1 / score^{exponent}, learned"));
+        for kind in 0..2 {
+            let gain = (assumed.squared_error[kind] / learned.squared_error[kind]).sqrt();
+            assert!(assumed.all == learned.all && gain > least_gain[kind], "exponent {exponent}, kind {kind}: {gain}");
+            let share = learned.inside[kind] as f64 / learned.all as f64;
+            assert!((0.93..0.995).contains(&share), "exponent {exponent}, kind {kind}: {share}");
+        }
     }
 }
 
