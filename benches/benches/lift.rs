@@ -143,7 +143,7 @@ fn lifted(seed: u64) -> Outcome<(f64, StrokeMotions)> {
         &first.keypoints,
         &first.tracks,
         &[contact],
-        &MotionSettings::default(),
+        &MotionSettings::with_noise(&first.quality),
     )?;
     Ok((start.elapsed().as_secs_f64(), found))
 }

@@ -74,7 +74,7 @@ fn errors(session: &str, given: Given) -> Vec<[f64; 2]> {
         all.map(|t| ContactTime { session_seconds: from_true(t), sd_seconds: 0.0 }).collect()
     };
     let first = lift(&cameras, &lenses, &rig, &keypoints, &LiftSettings::default()).unwrap();
-    let settings = MotionSettings::default();
+    let settings = MotionSettings::with_noise(&first.quality);
     let motions = lift_strokes(&cameras, &lenses, &rig, &first.keypoints, &first.tracks, &contacts, &settings).unwrap();
     motions
         .strokes

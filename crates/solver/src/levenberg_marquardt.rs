@@ -156,7 +156,7 @@ struct Step {
 impl Damped {
     /// The tangent vector that solves the system.
     fn solve(&self, right: &DVector<f64>) -> DVector<f64> {
-        self.0.solve(&right.component_mul(self.0.scale())).component_mul(self.0.scale())
+        self.0.response_to(right)
     }
 
     /// Length of a tangent vector as the damping measures it.

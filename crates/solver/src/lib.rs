@@ -5,6 +5,7 @@
 //! by block, so that this part costs time linear in the number of blocks; the damped system is solved by a Cholesky
 //! factorisation that uses what the problem says of its [`Structure`]: dense, groups eliminated one by one (Schur complement),
 //! or a band. The same factorisation gives covariances: of all, of some columns, or of neighbours ([`Solution`]).
+//! [`Blocks`] is for methods that change the problem between steps and ask for step and covariance each time.
 //! [`Bound`] holds columns and adds priors to any problem; [`Manifold`] is for unknowns that are not vectors.
 //!
 //! Sources: Levenberg 1944; Marquardt 1963 (scaling of the damping by `diag(JᵀJ)`); Moré 1978 (a scale that outlasts
@@ -27,6 +28,7 @@ mod error;
 mod gradient_check;
 mod groups;
 mod levenberg_marquardt;
+mod local;
 mod loss;
 mod manifold;
 mod normal_equations;
@@ -39,6 +41,7 @@ pub use bound::{Bound, Prior};
 pub use error::SolverError;
 pub use gradient_check::worst_jacobian_error;
 pub use levenberg_marquardt::{Trial, minimise, minimise_watched};
+pub use local::{Blocks, Local};
 pub use loss::Loss;
 pub use manifold::Manifold;
 pub use options::Options;

@@ -10,6 +10,9 @@ use crate::{LeastSquares, Loss, SolverError};
 const PARALLEL_WORK: usize = 200_000;
 /// Blocks whose products are held at once when several threads work.
 const GROUP: usize = 512;
+/// Blocks that a thread evaluates at once where they are handed over as they are, and how many such chunks are held.
+const CHUNK: usize = 64;
+const CHUNKS: usize = 32;
 
 /// Rows and columns of every block.
 pub(crate) struct Layout {
@@ -34,6 +37,8 @@ pub(crate) struct Linearised {
     pub(crate) cost: f64,
     /// Length of the weighted residual vector, `sqrt(rᵀWr)`.
     pub(crate) residual_norm: f64,
+    /// Squared length of each block's residual, without the loss.
+    pub(crate) block_squares: Vec<f64>,
     pub(crate) gradient: DVector<f64>,
     pub(crate) matrix: NormalMatrix,
 }
@@ -45,10 +50,27 @@ struct Workspace {
     jacobian: DMatrix<f64>,
 }
 
+/// What a block comes to beside residual and Jacobian.
+#[derive(Clone, Copy)]
+struct Evaluated {
+    loss: f64,
+    weight: f64,
+    squared_norm: f64,
+}
+
+/// Some blocks one after the other.
+#[derive(Default)]
+struct Chunk {
+    evaluated: Vec<Evaluated>,
+    residuals: Vec<f64>,
+    jacobians: Vec<f64>,
+}
+
 /// What one block adds.
 struct Product {
     loss: f64,
-    weighted_squares: f64,
+    weight: f64,
+    squared_norm: f64,
     gradient: DVector<f64>,
     matrix: DMatrix<f64>,
 }
@@ -102,17 +124,34 @@ impl Layout {
         let (mut sum, mut squares) = (0.0, 0.0);
         let mut gradient = DVector::zeros(self.tangent_dim);
         let mut matrix = self.empty.clone();
+        let mut block_squares = Vec::with_capacity(self.rows.len());
+        if matrix.is_banded() {
+            // Blocks are small: their products are made where they are added.
+            self.each_evaluated(problem, state, loss, |block, evaluated, residual, jacobian| {
+                let Evaluated { loss, weight, squared_norm } = evaluated;
+                sum += loss;
+                squares += weight * squared_norm;
+                block_squares.push(squared_norm);
+                let columns = &self.columns[block];
+                for (&row, column) in columns.iter().zip(jacobian.chunks_exact(residual.len().max(1))) {
+                    gradient[row] += weight * column.iter().zip(residual).map(|(a, b)| a * b).sum::<f64>();
+                }
+                matrix.add_squared(columns, residual.len(), jacobian, weight);
+            })?;
+            return Ok(Linearised { cost: 0.5 * sum, residual_norm: squares.sqrt(), block_squares, gradient, matrix });
+        }
         let of_block = |workspace: &mut Workspace, block| self.product(problem, state, loss, workspace, block);
         self.each_block(of_block, |block, product| {
             sum += product.loss;
-            squares += product.weighted_squares;
+            squares += product.weight * product.squared_norm;
+            block_squares.push(product.squared_norm);
             let columns = &self.columns[block];
             for (&row, entry) in columns.iter().zip(product.gradient.iter()) {
                 gradient[row] += entry;
             }
             matrix.add(columns, &product.matrix);
         })?;
-        Ok(Linearised { cost: 0.5 * sum, residual_norm: squares.sqrt(), gradient, matrix })
+        Ok(Linearised { cost: 0.5 * sum, residual_norm: squares.sqrt(), block_squares, gradient, matrix })
     }
 
     /// `JᵀWk`, where k is the second derivative of the residuals along a tangent vector, from the residuals a fraction
@@ -167,6 +206,68 @@ impl Layout {
         problem.evaluate(state, block, residual, Some(jacobian))
     }
 
+    /// Evaluates a block into the workspace.
+    fn evaluated<P: LeastSquares>(
+        &self,
+        problem: &P,
+        state: &P::State,
+        loss: Loss,
+        workspace: &mut Workspace,
+        block: usize,
+    ) -> Result<Evaluated, Failure> {
+        if !self.evaluate(problem, state, workspace, block) {
+            return Err(Failure::NotComputable { block });
+        }
+        let squared_norm = workspace.residual.norm_squared();
+        let (loss, weight) = loss.value_and_weight(squared_norm);
+        let finite = loss.is_finite() && workspace.jacobian.iter().all(|entry| (weight * entry * entry).is_finite());
+        if finite { Ok(Evaluated { loss, weight, squared_norm }) } else { Err(Failure::NotFinite { block }) }
+    }
+
+    /// Evaluates every block as [`Self::each_block`] does and hands over residual and Jacobian, column by column.
+    fn each_evaluated<P: LeastSquares>(
+        &self,
+        problem: &P,
+        state: &P::State,
+        loss: Loss,
+        mut take: impl FnMut(usize, Evaluated, &[f64], &[f64]),
+    ) -> Result<(), Failure> {
+        let blocks = self.rows.len();
+        if self.alone() {
+            let mut workspace = Workspace::default();
+            for block in 0..blocks {
+                let evaluated = self.evaluated(problem, state, loss, &mut workspace, block)?;
+                take(block, evaluated, workspace.residual.as_slice(), workspace.jacobian.as_slice());
+            }
+            return Ok(());
+        }
+        let of_chunk = |first: usize| {
+            let (mut workspace, mut chunk) = (Workspace::default(), Chunk::default());
+            for block in first..blocks.min(first + CHUNK) {
+                chunk.evaluated.push(self.evaluated(problem, state, loss, &mut workspace, block)?);
+                chunk.residuals.extend_from_slice(workspace.residual.as_slice());
+                chunk.jacobians.extend_from_slice(workspace.jacobian.as_slice());
+            }
+            Ok(chunk)
+        };
+        for group in (0..blocks).step_by(CHUNK * CHUNKS) {
+            let last = blocks.min(group + CHUNK * CHUNKS);
+            let chunks: Vec<Result<Chunk, Failure>> =
+                (group..last).into_par_iter().step_by(CHUNK).map(of_chunk).collect();
+            for (first, chunk) in (group..last).step_by(CHUNK).zip(chunks) {
+                let Chunk { evaluated, residuals, jacobians } = chunk?;
+                let (mut residuals, mut jacobians) = (residuals.as_slice(), jacobians.as_slice());
+                for (block, evaluated) in (first..).zip(evaluated) {
+                    let (residual, others) = residuals.split_at(self.rows[block]);
+                    let (jacobian, rest) = jacobians.split_at(self.rows[block] * self.columns[block].len());
+                    take(block, evaluated, residual, jacobian);
+                    (residuals, jacobians) = (others, rest);
+                }
+            }
+        }
+        Ok(())
+    }
+
     fn product<P: LeastSquares>(
         &self,
         problem: &P,
@@ -183,13 +284,19 @@ impl Layout {
         let (value, weight) = loss.value_and_weight(squared_norm);
         let product = Product {
             loss: value,
-            weighted_squares: weight * squared_norm,
+            weight,
+            squared_norm,
             gradient: jacobian.tr_mul(residual) * weight,
             matrix: jacobian.tr_mul(jacobian) * weight,
         };
         // A column's squared length is on the diagonal, so that a bad entry anywhere in the Jacobian shows there.
         let finite = value.is_finite() && product.matrix.diagonal().iter().all(|d| d.is_finite());
         if finite { Ok(product) } else { Err(Failure::NotFinite { block }) }
+    }
+
+    /// Whether one thread does everything.
+    fn alone(&self) -> bool {
+        !self.parallel || rayon::current_num_threads() == 1
     }
 
     /// Evaluates every block, on several threads where that pays, and hands the results over in the order of the blocks.
@@ -199,7 +306,7 @@ impl Layout {
         mut take: impl FnMut(usize, T),
     ) -> Result<(), Failure> {
         let blocks = self.rows.len();
-        if !self.parallel {
+        if self.alone() {
             let mut workspace = Workspace::default();
             for block in 0..blocks {
                 take(block, of_block(&mut workspace, block)?);

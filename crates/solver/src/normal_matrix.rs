@@ -4,7 +4,7 @@
 //! banded (a dense problem has no `C`). It is factorised from `C` upward: `C = L Lᵀ`, `Y = L⁻¹ Bᵀ`, and the Schur complement
 //! `S = A - Yᵀ Y` (Triggs et al. 2000, section 6.1; Golub & Van Loan 2013, algorithm 4.3.5 for the band).
 
-use nalgebra::{Cholesky, DMatrix, DVector, Dyn};
+use nalgebra::{Cholesky, DMatrix, DMatrixView, DVector, Dyn};
 
 use crate::groups::{Groups, GroupsFactor, GroupsInverse};
 use crate::{SolverError, Structure};
@@ -103,23 +103,32 @@ impl Band {
     }
 
     /// The entries of `(L Lᵀ)⁻¹` inside the band, for a factor (Takahashi, Fagan & Chen 1973).
+    ///
+    /// Each column below its diagonal is `-Z l / pivot` with the square `Z` of the inverse that stands below and to the right of
+    /// it. `Z` is kept whole while the band goes up, column after column in a ring, so that the sums run over neighbours in memory.
     fn inverse_inside(&self) -> Self {
         let mut inverse = Self::zeros(self.size, self.half_bandwidth);
+        let height = self.height();
+        // Rows `c - half_bandwidth ..= c + half_bandwidth` of column `c`, from `full * (c % height)` on.
+        let full = 2 * height - 1;
+        let start = |column: usize, row: usize| (column % height) * full + height - 1 + row - column;
+        let mut ring = vec![0.0; height * full];
         for column in (0..self.size).rev() {
             let own = self.column(column);
-            let pivot = own[0];
-            // Rows from the bottom up, so that the diagonal comes last, when what it needs is there.
-            for row in (column..column + own.len()).rev() {
-                let sum: f64 = own[1..]
-                    .iter()
-                    .enumerate()
-                    .map(|(offset, below)| {
-                        let other = column + 1 + offset;
-                        below * *inverse.at(row.max(other), row.min(other))
-                    })
-                    .sum();
-                let own_share = if row == column { 1.0 / pivot } else { 0.0 };
-                *inverse.at(row, column) = (own_share - sum) / pivot;
+            let (pivot, below) = (own[0], &own[1..]);
+            let found = inverse.column_mut(column);
+            let (diagonal, sums) = found.split_at_mut(1);
+            for (other, factor) in (column + 1..).zip(below) {
+                let factor = factor / pivot;
+                let entries = &ring[start(other, column + 1)..][..below.len()];
+                sums.iter_mut().zip(entries).for_each(|(sum, entry)| *sum -= factor * entry);
+            }
+            let sum: f64 = below.iter().zip(&*sums).map(|(factor, entry)| factor * entry).sum();
+            diagonal[0] = (1.0 / pivot - sum) / pivot;
+            // The new column, and its mirror image in the others.
+            ring[start(column, column)..][..found.len()].copy_from_slice(found);
+            for (other, entry) in (column + 1..).zip(&found[1..]) {
+                ring[start(other, column)] = *entry;
             }
         }
         inverse
@@ -187,6 +196,24 @@ impl NormalMatrix {
                 }
             }
         }
+    }
+
+    /// Adds `weight JᵀJ` of a block's Jacobian of so many rows, given column by column; all its columns may meet.
+    pub(crate) fn add_squared(&mut self, columns: &[usize], rows: usize, jacobian: &[f64], weight: f64) {
+        match (&mut self.tail, rows) {
+            (Tail::Band { band, cross }, 1) => add_rows::<1>(&mut self.shared, band, cross, columns, jacobian, weight),
+            (Tail::Band { band, cross }, 2) => add_rows::<2>(&mut self.shared, band, cross, columns, jacobian, weight),
+            (Tail::Band { band, cross }, 3) => add_rows::<3>(&mut self.shared, band, cross, columns, jacobian, weight),
+            _ => {
+                let jacobian = DMatrixView::from_slice(jacobian, rows, columns.len());
+                self.add(columns, &(jacobian.tr_mul(&jacobian) * weight));
+            }
+        }
+    }
+
+    /// Whether the matrix is a band beside its shared columns.
+    pub(crate) fn is_banded(&self) -> bool {
+        matches!(self.tail, Tail::Band { .. })
     }
 
     pub(crate) fn diagonal(&self) -> DVector<f64> {
@@ -259,6 +286,48 @@ impl NormalMatrix {
     }
 }
 
+/// Adds `weight JᵀJ` of a Jacobian of few rows to the parts of a banded matrix.
+fn add_rows<const ROWS: usize>(
+    shared: &mut DMatrix<f64>,
+    band: &mut Band,
+    cross: &mut DMatrix<f64>,
+    columns: &[usize],
+    jacobian: &[f64],
+    weight: f64,
+) {
+    let (count, height) = (shared.nrows(), band.height());
+    let (jacobian, _) = jacobian.as_chunks::<ROWS>();
+    for (j, (&column, right)) in columns.iter().zip(jacobian).enumerate() {
+        let product = |left: &[f64; ROWS]| weight * (0..ROWS).map(|k| left[k] * right[k]).sum::<f64>();
+        let later = columns[j + 1..].iter().zip(&jacobian[j + 1..]);
+        let own_product = product(right);
+        if let Some(own) = column.checked_sub(count) {
+            band.entries[own * height] += own_product;
+            for (&row, left) in later {
+                let value = product(left);
+                match row.checked_sub(count) {
+                    // A column named twice meets itself twice.
+                    Some(row) if row == own => band.entries[own * height] += 2.0 * value,
+                    Some(row) => band.entries[row.min(own) * height + row.abs_diff(own)] += value,
+                    None => cross[(row, own)] += value,
+                }
+            }
+        } else {
+            shared[(column, column)] += own_product;
+            for (&row, left) in later {
+                let value = product(left);
+                match row.checked_sub(count) {
+                    Some(own) => cross[(column, own)] += value,
+                    None => {
+                        shared[(row, column)] += value;
+                        shared[(column, row)] += value;
+                    }
+                }
+            }
+        }
+    }
+}
+
 impl Tail {
     fn size(&self) -> usize {
         match self {
@@ -326,6 +395,20 @@ impl Factor {
         solved
     }
 
+    /// Solves the scaled and damped system in the unknowns before scaling: `S (S M S + damping · I)⁻¹ S right`.
+    pub(crate) fn response_to(&self, right: &DVector<f64>) -> DVector<f64> {
+        self.solve(&right.component_mul(&self.scale)).component_mul(&self.scale)
+    }
+
+    /// The same for each column of `right`.
+    pub(crate) fn response(&self, right: &DMatrix<f64>) -> DMatrix<f64> {
+        let mut found = right.clone();
+        for mut column in found.column_iter_mut() {
+            column.copy_from(&self.response_to(&column.clone_owned()));
+        }
+        found
+    }
+
     /// Smallest squared pivot.
     pub(crate) fn least_pivot(&self) -> f64 {
         let of_matrix = |lower: &DMatrix<f64>| lower.diagonal().iter().map(|p| p * p).fold(f64::INFINITY, f64::min);
@@ -349,10 +432,10 @@ impl Factor {
                 for mut column in through.column_iter_mut() {
                     lower.solve_upper(column.as_mut_slice());
                 }
-                TailInverse::Band { own: lower.inverse_inside(), through }
+                TailInverse::Band { own: lower.inverse_inside(), through: through.transpose() }
             }
         };
-        let shared_through = tail.times_shared(&shared);
+        let shared_through = &shared * tail.through();
         LocalInverse { shared, tail, shared_through, scale: self.scale.clone() }
     }
 }
@@ -370,14 +453,19 @@ pub(crate) struct LocalInverse {
 #[derive(Debug, Clone)]
 enum TailInverse {
     Groups(GroupsInverse),
-    Band { own: Band, through: DMatrix<f64> },
+    /// `through` is `Wᵀ`, shared × own columns.
+    Band {
+        own: Band,
+        through: DMatrix<f64>,
+    },
 }
 
 impl TailInverse {
-    fn times_shared(&self, shared: &DMatrix<f64>) -> DMatrix<f64> {
+    /// `Wᵀ`, shared × own columns.
+    fn through(&self) -> &DMatrix<f64> {
         match self {
-            Self::Groups(groups) => shared * &groups.through,
-            Self::Band { through, .. } => shared * through.transpose(),
+            Self::Groups(groups) => &groups.through,
+            Self::Band { through, .. } => through,
         }
     }
 }
@@ -385,17 +473,10 @@ impl TailInverse {
 impl LocalInverse {
     /// Entries between the columns; `None` when two of them are kept apart or do not exist.
     pub(crate) fn of(&self, columns: &[usize]) -> Option<DMatrix<f64>> {
-        let count = self.shared.nrows();
         let mut entries = DMatrix::zeros(columns.len(), columns.len());
         for (j, &column) in columns.iter().enumerate() {
             for (i, &row) in columns[..=j].iter().enumerate() {
-                let entry = match (row.checked_sub(count), column.checked_sub(count)) {
-                    (None, None) => self.shared[(row, column)],
-                    (None, Some(own)) => -self.shared_through(row, own)?,
-                    (Some(own), None) => -self.shared_through(column, own)?,
-                    (Some(a), Some(b)) => self.own(a.max(b), a.min(b))? + self.by_way_of_shared(a, b),
-                } * self.scale[row]
-                    * self.scale[column];
+                let entry = self.entry(row, column)?;
                 entries[(i, j)] = entry;
                 entries[(j, i)] = entry;
             }
@@ -403,13 +484,42 @@ impl LocalInverse {
         Some(entries)
     }
 
+    /// Trace of `J M⁻¹ Jᵀ` for a Jacobian by the columns; `None` when two of those that meet in it are kept apart or do not exist.
+    pub(crate) fn trace_along(&self, columns: &[usize], jacobian: &DMatrix<f64>) -> Option<f64> {
+        let mut trace = 0.0;
+        for (j, &column) in columns.iter().enumerate() {
+            for (i, &row) in columns[..=j].iter().enumerate() {
+                let product: f64 = jacobian.column(i).iter().zip(jacobian.column(j).iter()).map(|(a, b)| a * b).sum();
+                // Rows of a Jacobian often share no columns.
+                if product != 0.0 {
+                    trace += if i < j { 2.0 } else { 1.0 } * product * self.entry(row, column)?;
+                }
+            }
+        }
+        Some(trace)
+    }
+
+    /// The entry between two columns; `None` when they are kept apart or do not exist.
+    fn entry(&self, row: usize, column: usize) -> Option<f64> {
+        let count = self.shared.nrows();
+        let entry = match (row.checked_sub(count), column.checked_sub(count)) {
+            (None, None) => self.shared[(row, column)],
+            (None, Some(own)) => -self.shared_through(row, own)?,
+            (Some(own), None) => -self.shared_through(column, own)?,
+            (Some(a), Some(b)) => self.own(a.max(b), a.min(b))? + self.by_way_of_shared(a, b),
+        };
+        Some(entry * self.scale[row] * self.scale[column])
+    }
+
     /// Entry of `W S⁻¹ Wᵀ` for two own columns that exist.
     fn by_way_of_shared(&self, a: usize, b: usize) -> f64 {
-        let to = self.shared_through.column(b);
-        match &self.tail {
-            TailInverse::Groups(groups) => groups.through.column(a).dot(&to),
-            TailInverse::Band { through, .. } => through.row(a).iter().zip(to.iter()).map(|(w, entry)| w * entry).sum(),
+        let count = self.shared.nrows();
+        if count == 0 {
+            return 0.0;
         }
+        let from = &self.tail.through().as_slice()[a * count..(a + 1) * count];
+        let to = &self.shared_through.as_slice()[b * count..(b + 1) * count];
+        from.iter().zip(to).map(|(w, entry)| w * entry).sum()
     }
 
     fn shared_through(&self, shared: usize, own: usize) -> Option<f64> {

@@ -71,7 +71,7 @@ pub struct Determined {
 /// Covariances between columns that the problem's structure lets meet, prepared for many questions.
 #[derive(Debug, Clone)]
 pub struct LocalCovariance {
-    inverse: LocalInverse,
+    pub(crate) inverse: LocalInverse,
 }
 
 impl LocalCovariance {
@@ -80,6 +80,13 @@ impl LocalCovariance {
     #[must_use]
     pub fn of(&self, columns: &[usize]) -> Option<DMatrix<f64>> {
         self.inverse.of(columns)
+    }
+
+    /// Trace of the covariance of what depends on the tangent step by a Jacobian by these columns (rows × columns): `tr(J Σ Jᵀ)`;
+    /// `None` as for [`LocalCovariance::of`].
+    #[must_use]
+    pub fn trace_along(&self, columns: &[usize], jacobian: &DMatrix<f64>) -> Option<f64> {
+        self.inverse.trace_along(columns, jacobian)
     }
 }
 
@@ -141,13 +148,7 @@ impl<S> Solution<S> {
         if right.nrows() != tangent_dim {
             return Err(SolverError::NoCovariance { column: right.nrows(), tangent_dim });
         }
-        let factor = self.full_rank_factor()?;
-        let mut found = right.clone();
-        for mut column in found.column_iter_mut() {
-            let scaled = column.component_mul(factor.scale());
-            column.copy_from(&factor.solve(&scaled).component_mul(factor.scale()));
-        }
-        Ok(found)
+        Ok(self.full_rank_factor()?.response(right))
     }
 
     /// Covariances between columns that may meet (within one group or band, and with the shared columns), at the cost of
@@ -180,42 +181,7 @@ impl<S> Solution<S> {
     }
 
     fn full_rank_factor(&self) -> Result<Factor, SolverError> {
-        let scale = self.normal_matrix.unit_diagonal_scale();
-        match self.normal_matrix.factor(&scale, 0.0) {
-            Some(factor) if factor.least_pivot() > SMALLEST_PIVOT => Ok(factor),
-            _ => Err(self.weakest_direction(&scale)),
-        }
-    }
-
-    fn weakest_direction(&self, scale: &DVector<f64>) -> SolverError {
-        let (direction, eigenvalue) = if scale.len() <= SMALL {
-            let eigen = scaled_dense(&self.normal_matrix, scale).symmetric_eigen();
-            let weakest = eigen.eigenvalues.imin();
-            (eigen.eigenvectors.column(weakest).into_owned(), eigen.eigenvalues[weakest])
-        } else {
-            self.inverse_iteration(scale)
-        };
-        let column = direction.iamax();
-        SolverError::RankDeficient { column, alone: direction[column].abs() > 0.999, eigenvalue }
-    }
-
-    /// The direction of the smallest eigenvalue, and that eigenvalue.
-    fn inverse_iteration(&self, scale: &DVector<f64>) -> (DVector<f64>, f64) {
-        // An irregular start has a share of every direction.
-        let mut direction = DVector::from_fn(scale.len(), |i, _| 1.0 + 0.5 * (1.7 * i as f64).sin()).normalize();
-        let mut eigenvalue = f64::NAN;
-        let damped = [1.0, 10.0, 100.0, 1000.0].map(|more| more * SEARCH_DAMPING);
-        let Some((damping, factor)) =
-            damped.iter().find_map(|&damping| Some((damping, self.normal_matrix.factor(scale, damping)?)))
-        else {
-            return (direction, eigenvalue);
-        };
-        for _ in 0..SEARCH_STEPS {
-            let longer = factor.solve(&direction);
-            eigenvalue = 1.0 / longer.dot(&direction) - damping;
-            direction = longer.normalize();
-        }
-        (direction, eigenvalue)
+        full_rank_factor(&self.normal_matrix)
     }
 
     /// Degrees of freedom: residuals less unknowns; `None` when nothing is left over.
@@ -230,6 +196,48 @@ impl<S> Solution<S> {
     pub fn residual_sd(&self) -> Option<f64> {
         self.degrees_of_freedom().map(|freedom| (2.0 * self.cost / freedom as f64).sqrt())
     }
+}
+
+/// The factor of a normal matrix scaled to unit diagonal.
+///
+/// # Errors
+/// [`SolverError::RankDeficient`] when the data leave a direction open.
+pub(crate) fn full_rank_factor(matrix: &NormalMatrix) -> Result<Factor, SolverError> {
+    let scale = matrix.unit_diagonal_scale();
+    match matrix.factor(&scale, 0.0) {
+        Some(factor) if factor.least_pivot() > SMALLEST_PIVOT => Ok(factor),
+        _ => Err(weakest_direction(matrix, &scale)),
+    }
+}
+
+fn weakest_direction(matrix: &NormalMatrix, scale: &DVector<f64>) -> SolverError {
+    let (direction, eigenvalue) = if scale.len() <= SMALL {
+        let eigen = scaled_dense(matrix, scale).symmetric_eigen();
+        let weakest = eigen.eigenvalues.imin();
+        (eigen.eigenvectors.column(weakest).into_owned(), eigen.eigenvalues[weakest])
+    } else {
+        inverse_iteration(matrix, scale)
+    };
+    let column = direction.iamax();
+    SolverError::RankDeficient { column, alone: direction[column].abs() > 0.999, eigenvalue }
+}
+
+/// The direction of the smallest eigenvalue, and that eigenvalue.
+fn inverse_iteration(matrix: &NormalMatrix, scale: &DVector<f64>) -> (DVector<f64>, f64) {
+    // An irregular start has a share of every direction.
+    let mut direction = DVector::from_fn(scale.len(), |i, _| 1.0 + 0.5 * (1.7 * i as f64).sin()).normalize();
+    let mut eigenvalue = f64::NAN;
+    let damped = [1.0, 10.0, 100.0, 1000.0].map(|more| more * SEARCH_DAMPING);
+    let Some((damping, factor)) = damped.iter().find_map(|&damping| Some((damping, matrix.factor(scale, damping)?)))
+    else {
+        return (direction, eigenvalue);
+    };
+    for _ in 0..SEARCH_STEPS {
+        let longer = factor.solve(&direction);
+        eigenvalue = 1.0 / longer.dot(&direction) - damping;
+        direction = longer.normalize();
+    }
+    (direction, eigenvalue)
 }
 
 fn scaled_dense(matrix: &NormalMatrix, scale: &DVector<f64>) -> DMatrix<f64> {

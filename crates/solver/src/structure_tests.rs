@@ -7,7 +7,7 @@ use proptest::prelude::*;
 
 use crate::test_problems::{Curve, Turn, TurnedArrows, line, turned_arrows};
 use crate::{
-    Bound, EndReason, LeastSquares, Manifold, Options, Prior, Solution, SolverError, Structure, minimise,
+    Blocks, Bound, EndReason, LeastSquares, Loss, Manifold, Options, Prior, Solution, SolverError, Structure, minimise,
     minimise_watched, worst_jacobian_error,
 };
 
@@ -148,6 +148,92 @@ fn a_band_gives_the_dense_result() {
     assert!(banded.end.converged());
     assert!((&banded.state - &dense.state).amax() < 1e-10);
     assert_same_covariance(&banded, &dense, &[30, 0, 32, 31], &[3, 60, 0]);
+}
+
+/// Cost, step, covariance and response of the problem at a state are those that the minimisation comes to.
+fn assert_local<P: LeastSquares<State = S>, S: Clone + Send + Sync + std::fmt::Debug>(
+    problem: &P,
+    start: S,
+    neighbours: &[usize],
+) {
+    let options = |max_iterations| Options { max_iterations, initial_damping: 1e-6, ..Options::default() };
+    let blocks = Blocks::new(problem, Loss::Squared).unwrap();
+    let step = blocks.at(problem, &start).unwrap().step(1e-6).unwrap();
+    let once = minimise(problem, start.clone(), &options(1)).unwrap();
+    let local = blocks.at(problem, &problem.step(&start, &step)).unwrap();
+    assert!((local.cost() / once.cost - 1.0).abs() < 1e-12 && once.cost < once.initial_cost);
+    let covariance = once.covariance().unwrap();
+    let near = local.covariance().unwrap().of(neighbours).unwrap();
+    let expected = DMatrix::from_fn(near.nrows(), near.nrows(), |i, j| covariance[(neighbours[i], neighbours[j])]);
+    assert!((&near - expected).amax() < 1e-9 * covariance.amax());
+    // Of three rows one sees nothing of the first column.
+    let jacobian =
+        DMatrix::from_fn(3, neighbours.len(), |i, j| if i + j == 2 { 0.0 } else { (i + 2 * j) as f64 - 1.5 });
+    let trace = local.covariance().unwrap().trace_along(neighbours, &jacobian).unwrap();
+    assert!((trace / (&jacobian * near * jacobian.transpose()).trace() - 1.0).abs() < 1e-12);
+    let right = DMatrix::from_fn(covariance.nrows(), 2, |i, j| ((i + 3 * j) as f64).cos());
+    assert!((local.response(&right).unwrap() - &covariance * &right).amax() < 1e-8 * covariance.amax());
+    assert!(local.response(&DMatrix::zeros(1, 1)).is_err());
+}
+
+#[test]
+fn a_problem_at_one_state_gives_what_its_minimisation_gives() {
+    let (problem, start) = turned_arrows(20);
+    assert_local(&Restructured(&problem, arrow(20)), start, &[2, 0, 12]);
+    assert_local(&chain(30), DVector::zeros(31), &[12, 0, 14, 13]);
+}
+
+/// A block may name a column twice: its entries add up, in every structure.
+struct NamedTwice(Structure);
+
+impl LeastSquares for NamedTwice {
+    type State = DVector<f64>;
+    fn tangent_dim(&self) -> usize {
+        3
+    }
+    fn block_count(&self) -> usize {
+        4
+    }
+    fn block_rows(&self, _: usize) -> usize {
+        2
+    }
+    fn block_columns(&self, block: usize) -> Vec<usize> {
+        vec![block % 3, 2, 0, 2, 1]
+    }
+    fn structure(&self) -> Structure {
+        self.0.clone()
+    }
+    fn evaluate(
+        &self,
+        x: &DVector<f64>,
+        block: usize,
+        residual: &mut DVector<f64>,
+        jacobian: Option<&mut DMatrix<f64>>,
+    ) -> bool {
+        let slopes = DMatrix::from_fn(2, 5, |i, j| (1.0 + (3 * block + 7 * i + 2 * j) as f64).sin());
+        let named = DVector::from_iterator(5, self.block_columns(block).iter().map(|column| x[*column]));
+        residual.copy_from(&(&slopes * named - dvector![1.0, block as f64]));
+        if let Some(jacobian) = jacobian {
+            jacobian.copy_from(&slopes);
+        }
+        true
+    }
+    fn step(&self, state: &DVector<f64>, delta: &DVector<f64>) -> DVector<f64> {
+        state + delta
+    }
+}
+
+#[test]
+fn a_column_named_twice_counts_as_the_sum_in_every_structure() {
+    let dense = NamedTwice(Structure::Dense);
+    assert!(worst_jacobian_error(&dense, &DVector::zeros(3)) < 1e-7);
+    let wanted = minimise(&dense, DVector::zeros(3), &Options::default()).unwrap();
+    for shared in 0..3 {
+        let banded = NamedTwice(Structure::Band { shared, half_bandwidth: 2 });
+        let found = minimise(&banded, DVector::zeros(3), &Options::default()).unwrap();
+        assert!((&found.state - &wanted.state).amax() < 1e-10);
+        assert!((found.covariance().unwrap() - wanted.covariance().unwrap()).amax() < 1e-10);
+    }
 }
 
 #[test]

@@ -43,11 +43,6 @@ pub(crate) struct Series {
     spacing_seconds: f64,
 }
 
-/// Standard deviation of a pixel coordinate by the detector's score, before anything is known of it.
-pub(crate) fn sd_px(score: f64, sd_px_at_full_score: f64) -> f64 {
-    ScoreCurve::assumed(sd_px_at_full_score).sd_px(score)
-}
-
 impl Series {
     /// The series of column `column` of a camera's keypoints.
     pub(crate) fn new(camera: &CalibratedCamera, keypoints: &Keypoints, column: usize, noise: &ScoreCurve) -> Self {

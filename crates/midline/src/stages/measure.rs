@@ -100,6 +100,7 @@ impl Stages {
                 "air_celsius": description.session.air_celsius,
                 "events": description.events,
                 "suspicions": description.session.suspicions,
+                "noise": "by score",
             }),
         )?;
         let kept_with = provenance.clone();
@@ -213,7 +214,7 @@ impl Stages {
             &keypoints,
             input.tracks,
             &contacts,
-            &MotionSettings::default(),
+            &MotionSettings::with_noise(&self.lift_quality()?.points),
         )?;
         write_motion_parquet(&motions.strokes, &self.session.computed("motion.parquet"), provenance)?;
         Ok(motions)

@@ -4,6 +4,7 @@
 //! estimation, and modulation theory" I, section 2.4.3 (from memory).
 
 use midline_session::calibration::CalibratedCamera;
+use midline_session::lift_quality::ScoreCurve;
 use nalgebra::{DMatrix, DVector, Vector3};
 use rand::{SeedableRng, rngs::StdRng};
 use rand_distr::{Distribution, StandardNormal};
@@ -74,7 +75,7 @@ fn case(rate_hz: f64, seed: u64) -> Case {
             frame_seconds: 1.0 / rate_hz,
         })
         .collect();
-    let seen = seen(&sources, &[NAMES[NAME]], [0.4, CONTACT - 0.0025], 1.0);
+    let seen = seen(&sources, &[NAMES[NAME]], [0.4, CONTACT - 0.0025], &[ScoreCurve::assumed(1.0)]);
     let range = [common_range(&sources, &seen).unwrap()[0], CONTACT];
     let breaks = breaks(range, CONTACT, 1.0 / rate_hz);
     let basis = Basis::clamped(&breaks).unwrap();
@@ -146,8 +147,8 @@ fn case(rate_hz: f64, seed: u64) -> Case {
     let mut t = range[0] + 0.02;
     while t < CONTACT - 0.01 {
         let at = basis.at(t);
-        let columns = course.columns_at(&at);
-        let (motion, by_columns) = course.motion(&fitted.solution.state, 0, &at);
+        let columns = course.columns_of(0, &at);
+        let (motion, by_columns) = course.motion(&fitted.state, 0, &at);
         let pixels = &by_columns * fitted.covariance.of(&columns).unwrap() * by_columns.transpose();
         let clocks = &parameters.parts(&(&by_columns * shift.select_rows(&columns)))[2];
         found.sums[0] += (motion.fixed_rows::<3>(0) - swing.truth(NAME, t).coords).norm_squared();

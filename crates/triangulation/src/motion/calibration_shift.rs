@@ -61,13 +61,13 @@ impl CalibrationParameters {
             if *weight == 0.0 {
                 continue;
             }
-            let (motion, by_columns) = course.motion(&fitted.solution.state, observation.landmark, &observation.at);
+            let (motion, by_columns) = course.motion(&fitted.state, observation.landmark, &observation.at);
             let position = motion.fixed_rows::<3>(0).into_owned();
             let Some(seen) = observation.camera.project_with_jacobians(&position.into()) else { continue };
             let scale = fitted.scales[observation.landmark] * observation.sd_px;
             let factor = -weight / (scale * scale);
             let pull = by_columns.rows(0, 3).tr_mul(&seen.by_point.transpose()) * factor;
-            let columns = course.columns_at(&observation.at);
+            let columns = course.columns_of(observation.landmark, &observation.at);
             let camera = observation.rig_index;
             let mut add = |first: usize, by: &DMatrix<f64>| {
                 let product = &pull * by;
@@ -84,7 +84,7 @@ impl CalibrationParameters {
             let clock = [velocity, velocity * observation.camera_seconds];
             add(self.clock_start + 2 * camera, &DMatrix::from_fn(2, 2, |i, j| clock[j][i]));
         }
-        fitted.solution.response(&moved).ok()
+        fitted.local.response(&moved).ok()
     }
 
     /// Covariances (9 × 9 each) of a motion whose change per unit of each parameter is given (9 × parameters).

@@ -1,5 +1,7 @@
 //! Points on splines in space, one alone or some joined by segments that keep their length: shoulder, elbow and wrist.
 
+use std::ops::Range;
+
 use nalgebra::{DMatrix, DMatrixViewMut, DVector, Matrix2x3, Vector3};
 
 use super::course::{Basis, Course, Instant, Motion, ORDER};
@@ -77,6 +79,13 @@ impl ChainCourse {
     fn column(&self, landmark: usize, function: usize) -> usize {
         self.shared() + 3 * (self.landmarks * function + landmark)
     }
+
+    fn columns_of_functions(&self, landmark: usize, functions: Range<usize>) -> impl Iterator<Item = usize> {
+        functions.flat_map(move |function| {
+            let column = self.column(landmark, function);
+            column..column + 3
+        })
+    }
 }
 
 impl Course for ChainCourse {
@@ -113,26 +122,22 @@ impl Course for ChainCourse {
         value(&state.coefficients[landmark], at)
     }
 
-    fn pull(
-        &self,
-        _: &ChainState,
-        landmark: usize,
-        at: &Instant,
-        by_position: &Matrix2x3<f64>,
-        jacobian: &mut DMatrix<f64>,
-    ) {
+    fn columns_of(&self, landmark: usize, at: &Instant) -> Vec<usize> {
+        self.columns_of_functions(landmark, at.first..at.first + ORDER).collect()
+    }
+
+    fn pull(&self, _: &ChainState, _: usize, at: &Instant, by_position: &Matrix2x3<f64>, jacobian: &mut DMatrix<f64>) {
         for (j, weight) in at.derivatives[0].iter().enumerate() {
-            jacobian.fixed_view_mut::<2, 3>(0, self.column(landmark, j)).copy_from(&(by_position * *weight));
+            jacobian.fixed_view_mut::<2, 3>(0, 3 * j).copy_from(&(by_position * *weight));
         }
     }
 
     fn motion(&self, state: &ChainState, landmark: usize, at: &Instant) -> (Motion, DMatrix<f64>) {
-        let stride = self.columns_per_function();
-        let mut jacobian = DMatrix::zeros(9, self.shared() + ORDER * stride);
+        let mut jacobian = DMatrix::zeros(9, 3 * ORDER);
         let mut motion = Motion::zeros();
         for order in 0..3 {
-            let mut own = jacobian.columns_mut(self.column(landmark, 0), ORDER * stride - 3 * landmark);
-            let value = combined(&state.coefficients[landmark], at, order, &mut own, 3 * order, stride);
+            let mut own = jacobian.columns_mut(0, 3 * ORDER);
+            let value = combined(&state.coefficients[landmark], at, order, &mut own, 3 * order, 3);
             motion.fixed_rows_mut::<3>(3 * order).copy_from(&value);
         }
         (motion, jacobian)
@@ -145,14 +150,13 @@ impl Course for ChainCourse {
     fn prior_shape(&self, prior: usize) -> (usize, Vec<usize>) {
         match self.kind(prior) {
             Prior::Jerk { landmark, span } => {
-                let Change { first, count, .. } = self.changes[span];
-                let own = |function: usize| {
-                    let column = self.column(landmark, function);
-                    column..column + 3
-                };
-                (3, (first..first + count).flat_map(own).collect())
+                (3, self.columns_of_functions(landmark, self.changes[span].functions()).collect())
             }
-            Prior::Distance { span, .. } => (1, self.columns_of_functions(span..span + ORDER)),
+            Prior::Distance { segment, span } => {
+                let ends = self.segments[segment].landmarks;
+                let own = |landmark: usize| self.columns_of_functions(landmark, span..span + ORDER);
+                (1, std::iter::once(segment).chain(own(ends[0])).chain(own(ends[1])).collect())
+            }
             Prior::Length(segment) => (1, vec![segment]),
         }
     }
@@ -173,7 +177,7 @@ impl Course for ChainCourse {
     ) {
         match self.kind(prior) {
             Prior::Jerk { landmark, span } => {
-                jerk(&self.changes[span], &state.coefficients[landmark], residual, jacobian, 3);
+                jerk(&self.changes[span], &state.coefficients[landmark], residual, jacobian);
             }
             Prior::Distance { segment, span } => {
                 let [from, to] = self.basis.span_seconds(span);
@@ -185,10 +189,10 @@ impl Course for ChainCourse {
                 let Some(along) = line.try_normalize(1e-6) else { return };
                 residual[0] = (line.norm() - state.lengths_m[segment]) * weight;
                 let Some(jacobian) = jacobian else { return };
-                jacobian[(0, segment)] = -weight;
-                for (landmark, sign) in [(ends[0], -weight), (ends[1], weight)] {
+                jacobian[(0, 0)] = -weight;
+                for (end, sign) in [-weight, weight].into_iter().enumerate() {
                     for (j, share) in at.derivatives[0].iter().enumerate() {
-                        let column = self.column(landmark, j);
+                        let column = 1 + 3 * (ORDER * end + j);
                         jacobian.fixed_view_mut::<1, 3>(0, column).copy_from(&(along.transpose() * (sign * share)));
                     }
                 }
@@ -240,13 +244,12 @@ pub(super) fn combined(
     sum
 }
 
-/// A change of the jerk, with its derivative by the coefficients, `stride` columns each.
+/// A change of the jerk, with its derivative by the coefficients.
 pub(super) fn jerk(
     change: &Change,
     coefficients: &[Vector3<f64>],
     residual: &mut DVector<f64>,
     jacobian: Option<&mut DMatrix<f64>>,
-    stride: usize,
 ) {
     for (weight, coefficient) in change.weights().iter().zip(&coefficients[change.first..]) {
         for axis in 0..3 {
@@ -256,7 +259,7 @@ pub(super) fn jerk(
     if let Some(jacobian) = jacobian {
         for (j, weight) in change.weights().iter().enumerate() {
             for axis in 0..3 {
-                jacobian[(axis, stride * j + axis)] = *weight;
+                jacobian[(axis, 3 * j + axis)] = *weight;
             }
         }
     }

@@ -31,7 +31,11 @@ pub(crate) trait Course: Sync {
     /// Position of a landmark.
     fn place(&self, state: &Self::State, landmark: usize, at: &Instant) -> Vector3<f64>;
 
-    /// Derivative by the columns of the instant of a pixel whose derivative by the landmark's position is `by_position`.
+    /// Columns on which a landmark's motion at an instant depends.
+    fn columns_of(&self, landmark: usize, at: &Instant) -> Vec<usize>;
+
+    /// Derivative, by the columns of the landmark at the instant, of a pixel whose derivative by the landmark's position is
+    /// `by_position`.
     fn pull(
         &self,
         state: &Self::State,
@@ -41,7 +45,7 @@ pub(crate) trait Course: Sync {
         jacobian: &mut DMatrix<f64>,
     );
 
-    /// Position, velocity and acceleration of a landmark and their derivative (9 × columns of the instant).
+    /// Position, velocity and acceleration of a landmark and their derivative (9 × columns of the landmark at the instant).
     fn motion(&self, state: &Self::State, landmark: usize, at: &Instant) -> (Motion, DMatrix<f64>);
 
     /// Number of prior blocks.
@@ -78,15 +82,5 @@ pub(crate) trait Course: Sync {
     fn half_bandwidth(&self) -> usize {
         // A change of the jerk reaches one function farther than an instant.
         WIDTH * self.columns_per_function() - 1
-    }
-
-    /// All columns on which an instant depends: the shared ones, then those of its four coefficients.
-    fn columns_at(&self, at: &Instant) -> Vec<usize> {
-        self.columns_of_functions(at.first..at.first + ORDER)
-    }
-
-    fn columns_of_functions(&self, functions: std::ops::Range<usize>) -> Vec<usize> {
-        let (shared, own) = (self.shared(), self.columns_per_function());
-        (0..shared).chain(shared + functions.start * own..shared + functions.end * own).collect()
     }
 }

@@ -199,15 +199,15 @@ impl SightCourse {
 impl Piece {
     fn place(&self, landmark: usize, seconds: f64) -> Vector3<f64> {
         match self {
-            Self::Racket(course, fit) => course.place(&fit.solution.state, landmark, &course.basis().at(seconds)),
-            Self::Ball(course, fit) => course.place(&fit.solution.state, landmark, &course.basis().at(seconds)),
+            Self::Racket(course, fit) => course.place(&fit.state, landmark, &course.basis().at(seconds)),
+            Self::Ball(course, fit) => course.place(&fit.state, landmark, &course.basis().at(seconds)),
         }
     }
 
     fn velocity(&self, landmark: usize, seconds: f64) -> Vector3<f64> {
         let motion = match self {
-            Self::Racket(course, fit) => course.motion(&fit.solution.state, landmark, &course.basis().at(seconds)).0,
-            Self::Ball(course, fit) => course.motion(&fit.solution.state, landmark, &course.basis().at(seconds)).0,
+            Self::Racket(course, fit) => course.motion(&fit.state, landmark, &course.basis().at(seconds)).0,
+            Self::Ball(course, fit) => course.motion(&fit.state, landmark, &course.basis().at(seconds)).0,
         };
         motion.fixed_rows::<3>(3).into_owned()
     }
@@ -221,9 +221,9 @@ impl Piece {
             by_point: &Matrix2x3<f64>,
         ) -> Option<Matrix2<f64>> {
             let at = course.basis().at(seconds);
-            let columns = course.columns_at(&at);
+            let columns = course.columns_of(landmark, &at);
             let mut jacobian = DMatrix::zeros(2, columns.len());
-            course.pull(&fit.solution.state, landmark, &at, by_point, &mut jacobian);
+            course.pull(&fit.state, landmark, &at, by_point, &mut jacobian);
             let covariance = &jacobian * fit.covariance.of(&columns)? * jacobian.transpose();
             Some(covariance.fixed_view::<2, 2>(0, 0).into_owned())
         }

@@ -6,7 +6,7 @@
 //! marginal likelihood; both follow from fixed-point steps of the form "effective parameters over squares" (MacKay 1992,
 //! "Bayesian interpolation"; for penalties, Wood & Fasiolo 2017, "A generalized Fellner-Schall method").
 
-use midline_solver::{LeastSquares, LocalCovariance, Loss, Options, Solution, SolverError, Structure, minimise};
+use midline_solver::{Blocks, LeastSquares, Local, LocalCovariance, Loss, Options, SolverError, Structure, minimise};
 use nalgebra::{DMatrix, DVector, Vector2};
 
 use super::course::Course;
@@ -24,9 +24,11 @@ const READMITTED_SDS: f64 = 4.0;
 /// Rounds of smoothness and noise before they are taken as they are.
 const MOST_ROUNDS: usize = 20;
 
-/// Newton steps per round; the last round takes as many as are needed.
-const STEPS_PER_ROUND: usize = 1;
+/// Rounds take one step each; the last one takes as many as are needed.
 const MOST_STEPS: usize = 50;
+
+/// Damping of the steps: keeps them defined where nothing but rounding holds a coefficient.
+const DAMPING: f64 = 1e-9;
 
 /// A change of the logarithm of a precision or scale below this ends the rounds.
 const SETTLED: f64 = 0.05;
@@ -66,7 +68,9 @@ pub(crate) struct Fit<'a, C> {
 
 /// A fitted course.
 pub(crate) struct Fitted<S> {
-    pub(crate) solution: Solution<S>,
+    pub(crate) state: S,
+    /// The problem there.
+    pub(crate) local: Local,
     pub(crate) covariance: LocalCovariance,
     /// Factor on the pixel standard deviation of each landmark.
     pub(crate) scales: Vec<f64>,
@@ -87,9 +91,12 @@ impl<C: Course> Fit<'_, C> {
         self.course.prior_group(prior).map_or(1.0, |group| self.precisions[group].sqrt())
     }
 
-    /// Squared distance of every observation in standard deviations, mistaken or not; infinite behind the camera.
-    fn squares(&self, state: &C::State) -> Vec<f64> {
-        self.observations.iter().map(|o| self.off(state, o).map_or(f64::INFINITY, |off| off.norm_squared())).collect()
+    /// Squared distance of every observation in standard deviations, mistaken or not; infinite behind the camera. `local` is the
+    /// problem at the state.
+    fn squares(&self, state: &C::State, local: &Local) -> Vec<f64> {
+        let square = |o| self.off(state, o).map_or(f64::INFINITY, |off| off.norm_squared());
+        let used = self.observations.iter().zip(&self.mistaken).zip(local.block_squares());
+        used.map(|((o, mistaken), own)| if *mistaken { square(o) } else { *own }).collect()
     }
 
     fn off(&self, state: &C::State, observation: &Observation) -> Option<Vector2<f64>> {
@@ -107,7 +114,7 @@ impl<C: Course> Fit<'_, C> {
         let (mut residual, mut jacobian) = (DVector::zeros(rows), DMatrix::zeros(rows, columns.len()));
         self.course.prior(state, prior, &mut residual, Some(&mut jacobian));
         let precision = self.root_precision(prior).powi(2);
-        let spread = (&jacobian * covariance.of(&columns)?).component_mul(&jacobian).sum();
+        let spread = covariance.trace_along(&columns, &jacobian)?;
         Some((precision * spread, precision * residual.norm_squared()))
     }
 }
@@ -132,7 +139,7 @@ impl<C: Course> LeastSquares for Fit<'_, C> {
 
     fn block_columns(&self, block: usize) -> Vec<usize> {
         match block.checked_sub(self.observations.len()) {
-            None => self.course.columns_at(&self.observations[block].at),
+            None => self.course.columns_of(self.observations[block].landmark, &self.observations[block].at),
             Some(prior) => self.course.prior_shape(prior).1,
         }
     }
@@ -228,24 +235,31 @@ fn rounds<C: Course>(
         precisions,
         last_steps: vec![None; course.kinds()],
     };
+    let blocks = Blocks::new(&fit, LOSS)?;
     let mut state = start;
     for round in 0.. {
         let last = round == MOST_ROUNDS;
-        let options = Options {
-            max_iterations: if last { MOST_STEPS } else { STEPS_PER_ROUND },
-            loss: LOSS,
-            absolute_step_tolerance: 1e-3,
-            cost_tolerance: 1e-7,
-            initial_damping: 1e-9,
-            ..Options::default()
+        let local = if last {
+            let options = Options {
+                max_iterations: MOST_STEPS,
+                loss: LOSS,
+                absolute_step_tolerance: 1e-3,
+                cost_tolerance: 1e-7,
+                initial_damping: DAMPING,
+                ..Options::default()
+            };
+            state = minimise(&fit, state, &options)?.state;
+            blocks.at(&fit, &state)?
+        } else {
+            stepped(&fit, &blocks, &mut state)?
         };
-        let solution = minimise(&fit, state, &options)?;
-        let covariance = solution.local_covariance()?;
-        let squares = fit.squares(&solution.state);
-        if last || adapt(&mut fit, &solution.state, &covariance, &squares, round, noise_is_open) < SETTLED {
+        let covariance = local.covariance()?;
+        let squares = fit.squares(&state, &local);
+        if last || adapt(&mut fit, &state, &covariance, &squares, round, noise_is_open) < SETTLED {
             let weights = squares.iter().enumerate().map(|(block, square)| fit.weight(block, *square)).collect();
             return Ok(Fitted {
-                solution,
+                state,
+                local,
                 covariance,
                 scales: fit.scales,
                 #[cfg(test)]
@@ -254,9 +268,21 @@ fn rounds<C: Course>(
                 weights,
             });
         }
-        state = solution.state;
     }
     Err(SolverError::NoResiduals)
+}
+
+/// Takes a step, unless it raises the cost; the problem at the state then.
+fn stepped<C: Course>(fit: &Fit<C>, blocks: &Blocks, state: &mut C::State) -> Result<Local, SolverError> {
+    let local = blocks.at(fit, state)?;
+    let next = local.step(DAMPING).map(|step| fit.step(state, &step));
+    match next.and_then(|next| Some((blocks.at(fit, &next).ok()?, next))) {
+        Some((there, next)) if there.cost() <= local.cost() => {
+            *state = next;
+            Ok(there)
+        }
+        _ => Ok(local),
+    }
 }
 
 /// One step of noise scales, precisions and mistaken observations; the largest change.
@@ -358,5 +384,109 @@ fn hastened(last: Option<[f64; 2]>, asked: f64) -> f64 {
         }
         Some([step, _]) if step * asked > 0.0 => MOST_HASTE,
         _ => 1.0,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use midline_geometry::LensModel;
+    use nalgebra::Vector3;
+    use rand::{SeedableRng, rngs::StdRng};
+    use rand_distr::{Distribution, StandardNormal};
+
+    use super::super::chain_course::{ChainCourse, ChainState, Segment};
+    use super::super::course::Basis;
+    use super::super::section::breaks;
+    use super::*;
+    use crate::point::tests::camera_at;
+
+    /// The rounds with each step, and what stands at its end, from a minimisation of its own.
+    fn rounds_by_minimisation<C: Course>(
+        fit: &mut Fit<C>,
+        mut state: C::State,
+    ) -> Result<(C::State, LocalCovariance), SolverError> {
+        for round in 0.. {
+            let last = round == MOST_ROUNDS;
+            let options = Options {
+                max_iterations: if last { MOST_STEPS } else { 1 },
+                loss: LOSS,
+                absolute_step_tolerance: 1e-3,
+                cost_tolerance: 1e-7,
+                initial_damping: DAMPING,
+                ..Options::default()
+            };
+            let solution = minimise(fit, state, &options)?;
+            let covariance = solution.local_covariance()?;
+            let square = |o| fit.off(&solution.state, o).map_or(f64::INFINITY, |off| off.norm_squared());
+            let squares: Vec<f64> = fit.observations.iter().map(square).collect();
+            if last || adapt(fit, &solution.state, &covariance, &squares, round, true) < SETTLED {
+                return Ok((solution.state, covariance));
+            }
+            state = solution.state;
+        }
+        Err(SolverError::NoResiduals)
+    }
+
+    #[test]
+    fn rounds_come_to_the_same_as_minimisations_of_one_step_each() {
+        let (range, rate_hz) = ([0.0, 0.6], 120.0);
+        let basis = Basis::clamped(&breaks(range, range[1], 1.0 / rate_hz)).unwrap();
+        let cameras = [[-5.0, -6.0, 1.6], [5.5, -5.0, 2.1]]
+            .map(|place| camera_at(place, [0.0, 0.3, 1.0], LensModel::BrownConrady([-0.1, 0.02, 0.0, 0.0, 0.0])));
+        let truth = |landmark: usize, t: f64| {
+            let joint = Vector3::new(0.4 * (9.0 * t * t).sin(), 0.3 * (5.0 * t).cos(), 1.2);
+            joint + Vector3::new((4.0 * t).cos(), (4.0 * t).sin(), -0.5).normalize() * (0.3 * landmark as f64)
+        };
+        let mut random = StdRng::seed_from_u64(5);
+        let mut observations = Vec::new();
+        for frame in 0..(range[1] * rate_hz) as usize {
+            for (rig_index, camera) in cameras.iter().enumerate() {
+                for landmark in 0..2 {
+                    let seconds = (frame as f64 + 0.4 * rig_index as f64) / rate_hz;
+                    let mut noise = || -> f64 { 2.0 * Distribution::<f64>::sample(&StandardNormal, &mut random) };
+                    let off = Vector2::new(noise(), noise() + if frame == 30 { 50.0 } else { 0.0 });
+                    observations.push(Observation {
+                        camera,
+                        rig_index,
+                        landmark,
+                        seconds,
+                        camera_seconds: seconds,
+                        px: camera.project(&truth(landmark, seconds).into()).unwrap() + off,
+                        sd_px: 1.0,
+                        at: basis.at(seconds),
+                    });
+                }
+            }
+        }
+        let coefficients =
+            |landmark: usize| (0..basis.count()).map(|i| truth(landmark, basis.centre_seconds(i))).collect();
+        let start = ChainState { lengths_m: vec![0.3], coefficients: (0..2).map(coefficients).collect() };
+        let segment = Segment { landmarks: [0, 1], nominal_m: 0.31, sd_m: 0.01 };
+        let course = ChainCourse::new(basis, range[1], 2, vec![segment]);
+        let mut fit = Fit {
+            course: &course,
+            observations: &observations,
+            mistaken: vec![false; observations.len()],
+            scales: vec![1.0; 2],
+            precisions: (0..course.groups()).map(|g| course.first_precision(g)).collect(),
+            last_steps: vec![None; course.kinds()],
+        };
+        let (state, covariance) = rounds_by_minimisation(&mut fit, start.clone()).unwrap();
+        let found = settle(&course, &observations, vec![1.0; 2], start).unwrap();
+        let mistaken = found.mistaken.iter().filter(|m| **m).count();
+        assert!((4..8).contains(&mistaken) && found.mistaken == fit.mistaken, "{mistaken}");
+        let near = |a: f64, b: f64| (a / b - 1.0).abs() < 1e-6;
+        assert!(found.scales.iter().zip(&fit.scales).all(|(a, b)| near(*a, *b)));
+        assert!(found.precisions.iter().zip(&fit.precisions).all(|(a, b)| near(*a, *b)));
+        assert!(near(found.state.lengths_m[0], state.lengths_m[0]));
+        for (column, own) in
+            found.state.coefficients.iter().flatten().zip(state.coefficients.iter().flatten()).enumerate()
+        {
+            assert!((own.0 - own.1).norm() < 1e-7, "{column}: {} {}", own.0, own.1);
+        }
+        for column in 0..course.columns() {
+            let [a, b] = [&found.covariance, &covariance].map(|of| of.of(&[column]).unwrap()[(0, 0)]);
+            assert!(near(a, b), "{column}: {a} {b}");
+        }
     }
 }

@@ -3,6 +3,8 @@
 //! Landmarks lie on the body's x axis at distances from the first that are estimated with a prior. The turn about the line
 //! itself is seen by none of them; it follows from the smoothness of the angular velocity and a wide prior on its rate.
 
+use std::ops::Range;
+
 use nalgebra::{DMatrix, DVector, Matrix2x3, Matrix3, UnitQuaternion, Vector3};
 
 use super::chain_course::{combined, jerk, value};
@@ -14,6 +16,8 @@ use midline_geometry::skew;
 
 /// Columns per coefficient: position, rotation.
 const OWN: usize = 6;
+const POSITION: Range<usize> = 0..3;
+const ROTATION: Range<usize> = 3..6;
 
 /// First guesses of the jerk, m/s³, and of the same of the turn, rad/s³.
 const FIRST_JERK: f64 = 500.0;
@@ -129,6 +133,14 @@ impl Course for RigidCourse {
         value(&state.positions, at) + line * self.distance_m(state, landmark)
     }
 
+    fn columns_of(&self, landmark: usize, at: &Instant) -> Vec<usize> {
+        let functions = at.first..at.first + ORDER;
+        match landmark.checked_sub(1) {
+            None => self.own_columns(functions, POSITION).collect(),
+            Some(distance) => std::iter::once(distance).chain(self.own_columns(functions, 0..OWN)).collect(),
+        }
+    }
+
     fn pull(
         &self,
         state: &RigidState,
@@ -137,30 +149,34 @@ impl Course for RigidCourse {
         by_position: &Matrix2x3<f64>,
         jacobian: &mut DMatrix<f64>,
     ) {
-        let shared = self.shared();
-        for (j, weight) in at.derivatives[0].iter().enumerate() {
-            jacobian.fixed_view_mut::<2, 3>(0, shared + OWN * j).copy_from(&(by_position * *weight));
-        }
+        // The first landmark is the point on the spline of positions.
         if landmark == 0 {
+            for (j, weight) in at.derivatives[0].iter().enumerate() {
+                jacobian.fixed_view_mut::<2, 3>(0, 3 * j).copy_from(&(by_position * *weight));
+            }
             return;
+        }
+        for (j, weight) in at.derivatives[0].iter().enumerate() {
+            jacobian.fixed_view_mut::<2, 3>(0, 1 + OWN * j).copy_from(&(by_position * *weight));
         }
         let turning = turning(&state.rotations[at.first..at.first + ORDER], at, false);
         let by_body = by_position * turning.rotation.to_rotation_matrix().matrix();
-        jacobian.fixed_view_mut::<2, 1>(0, landmark - 1).copy_from(&by_body.column(0));
+        jacobian.fixed_view_mut::<2, 1>(0, 0).copy_from(&by_body.column(0));
         let by_turn = by_body * skew(&Vector3::x()) * -self.distance_m(state, landmark);
         for control in 0..ORDER {
             let by_control = turning.rotation_by.fixed_columns::<3>(3 * control);
-            jacobian.fixed_view_mut::<2, 3>(0, shared + OWN * control + 3).copy_from(&(by_turn * by_control));
+            jacobian.fixed_view_mut::<2, 3>(0, 1 + OWN * control + 3).copy_from(&(by_turn * by_control));
         }
     }
 
     fn motion(&self, state: &RigidState, landmark: usize, at: &Instant) -> (Motion, DMatrix<f64>) {
-        let shared = self.shared();
-        let mut jacobian = DMatrix::zeros(9, shared + OWN * ORDER);
+        // Columns before and per coefficient.
+        let (first, stride) = if landmark == 0 { (0, 3) } else { (1, OWN) };
+        let mut jacobian = DMatrix::zeros(9, first + stride * ORDER);
         let mut motion = Motion::zeros();
-        let mut own = jacobian.columns_mut(shared, OWN * ORDER);
+        let mut own = jacobian.columns_mut(first, stride * ORDER);
         for order in 0..3 {
-            let value = combined(&state.positions, at, order, &mut own, 3 * order, OWN);
+            let value = combined(&state.positions, at, order, &mut own, 3 * order, stride);
             motion.fixed_rows_mut::<3>(3 * order).copy_from(&value);
         }
         if landmark == 0 {
@@ -187,10 +203,10 @@ impl Course for RigidCourse {
             let turned = rotation * (by_part - skew(part) * turning.rotation_by) * distance;
             for control in 0..ORDER {
                 jacobian
-                    .fixed_view_mut::<3, 3>(3 * order, shared + OWN * control + 3)
+                    .fixed_view_mut::<3, 3>(3 * order, first + OWN * control + 3)
                     .copy_from(&turned.fixed_columns::<3>(3 * control));
             }
-            jacobian.fixed_view_mut::<3, 1>(3 * order, landmark - 1).copy_from(&outward);
+            jacobian.fixed_view_mut::<3, 1>(3 * order, 0).copy_from(&outward);
         }
         (motion, jacobian)
     }
@@ -201,12 +217,10 @@ impl Course for RigidCourse {
 
     fn prior_shape(&self, prior: usize) -> (usize, Vec<usize>) {
         match self.kind(prior) {
-            Prior::Jerk(span) | Prior::Turning(span) => {
-                let Change { first, count, .. } = self.changes[span];
-                (3, self.own_columns(first..first + count))
-            }
-            Prior::RollRate(first) => (1, self.own_columns(first..first + 2)),
-            Prior::FirstRoll => (1, self.own_columns(0..1)),
+            Prior::Jerk(span) => (3, self.own_columns(self.changes[span].functions(), POSITION).collect()),
+            Prior::Turning(span) => (3, self.own_columns(self.changes[span].functions(), ROTATION).collect()),
+            Prior::RollRate(first) => (1, self.own_columns(first..first + 2, ROTATION).collect()),
+            Prior::FirstRoll => (1, self.own_columns(0..1, ROTATION).collect()),
             Prior::Distance(index) => (1, vec![index]),
         }
     }
@@ -227,7 +241,7 @@ impl Course for RigidCourse {
         mut jacobian: Option<&mut DMatrix<f64>>,
     ) {
         match self.kind(prior) {
-            Prior::Jerk(span) => jerk(&self.changes[span], &state.positions, residual, jacobian, OWN),
+            Prior::Jerk(span) => jerk(&self.changes[span], &state.positions, residual, jacobian),
             Prior::Turning(span) => {
                 let change = &self.changes[span];
                 let mut sum = Vector3::zeros();
@@ -236,9 +250,9 @@ impl Course for RigidCourse {
                     let (vector, by_before, by_here) = difference(&state.rotations[here - 1], &state.rotations[here]);
                     sum += vector * weight;
                     if let Some(jacobian) = jacobian.as_deref_mut() {
-                        let mut before = jacobian.fixed_view_mut::<3, 3>(0, OWN * (j - 1) + 3);
+                        let mut before = jacobian.fixed_view_mut::<3, 3>(0, 3 * (j - 1));
                         before += by_before * weight;
-                        let mut here = jacobian.fixed_view_mut::<3, 3>(0, OWN * j + 3);
+                        let mut here = jacobian.fixed_view_mut::<3, 3>(0, 3 * j);
                         here += by_here * weight;
                     }
                 }
@@ -249,15 +263,15 @@ impl Course for RigidCourse {
                 let (vector, by_before, by_here) = difference(&state.rotations[first], &state.rotations[first + 1]);
                 residual[0] = weight * vector.x;
                 if let Some(jacobian) = jacobian {
-                    jacobian.fixed_view_mut::<1, 3>(0, 3).copy_from(&(by_before.row(0) * weight));
-                    jacobian.fixed_view_mut::<1, 3>(0, OWN + 3).copy_from(&(by_here.row(0) * weight));
+                    jacobian.fixed_view_mut::<1, 3>(0, 0).copy_from(&(by_before.row(0) * weight));
+                    jacobian.fixed_view_mut::<1, 3>(0, 3).copy_from(&(by_here.row(0) * weight));
                 }
             }
             Prior::FirstRoll => {
                 let (vector, _, by_here) = difference(&self.first_rotation, &state.rotations[0]);
                 residual[0] = vector.x / FIRST_ROLL_SD;
                 if let Some(jacobian) = jacobian {
-                    jacobian.fixed_view_mut::<1, 3>(0, 3).copy_from(&(by_here.row(0) / FIRST_ROLL_SD));
+                    jacobian.fixed_view_mut::<1, 3>(0, 0).copy_from(&(by_here.row(0) / FIRST_ROLL_SD));
                 }
             }
             Prior::Distance(index) => {
@@ -287,8 +301,9 @@ impl Course for RigidCourse {
 const ROLL_SHARE_SECONDS: f64 = 0.05;
 
 impl RigidCourse {
-    fn own_columns(&self, functions: std::ops::Range<usize>) -> Vec<usize> {
+    /// A part of the columns of each coefficient.
+    fn own_columns(&self, functions: Range<usize>, part: Range<usize>) -> impl Iterator<Item = usize> {
         let shared = self.shared();
-        (shared + functions.start * OWN..shared + functions.end * OWN).collect()
+        functions.flat_map(move |function| part.clone().map(move |own| shared + OWN * function + own))
     }
 }

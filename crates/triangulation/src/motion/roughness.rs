@@ -5,6 +5,8 @@
 //! are too narrow there. The model is that of Mehrotra & Mahapatra 1997, "A jerk model for tracking highly maneuvering
 //! targets", on the pieces of a cubic spline, whose jerk is constant in each.
 
+use std::ops::Range;
+
 use super::course::{Basis, ORDER};
 
 /// Time over which the jerk keeps to itself, seconds (correlation 1/e).
@@ -33,6 +35,11 @@ pub(crate) struct Change {
 }
 
 impl Change {
+    /// The functions that it is made of.
+    pub(crate) fn functions(&self) -> Range<usize> {
+        self.first..self.first + self.count
+    }
+
     /// Weights of the coefficients from the first function on.
     pub(crate) fn weights(&self) -> &[f64] {
         &self.weights[..self.count]

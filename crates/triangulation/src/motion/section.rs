@@ -4,10 +4,10 @@ use std::collections::BTreeSet;
 
 use midline_session::calibration::CalibratedCamera;
 use midline_session::keypoints::Keypoints;
+use midline_session::lift_quality::ScoreCurve;
 
 use super::course::Basis;
 use super::observations::Observation;
-use crate::interpolation::sd_px;
 
 /// Longest distance of knots, seconds: body segments hardly change their acceleration in that time.
 const LONGEST_KNOT_SECONDS: f64 = 0.025;
@@ -39,8 +39,8 @@ pub(crate) struct Seen {
     sd_px: f64,
 }
 
-/// Everything seen of some names within a time range, in the order of time.
-pub(crate) fn seen(sources: &[Source], names: &[&str], range: [f64; 2], sd_px_at_full_score: f64) -> Vec<Seen> {
+/// Everything seen of some names within a time range, in the order of time; `noise` is one curve per name.
+pub(crate) fn seen(sources: &[Source], names: &[&str], range: [f64; 2], noise: &[ScoreCurve]) -> Vec<Seen> {
     let mut all = Vec::new();
     for (index, source) in sources.iter().enumerate() {
         let columns: Vec<Option<usize>> = names.iter().map(|name| source.keypoints.column(name)).collect();
@@ -50,7 +50,7 @@ pub(crate) fn seen(sources: &[Source], names: &[&str], range: [f64; 2], sd_px_at
                 let camera_seconds = frame.pts_seconds + source.camera.camera.row_delay_seconds(point.px.into());
                 let seconds = source.camera.clock.session_seconds(camera_seconds);
                 if seconds >= range[0] && seconds <= range[1] {
-                    let sd_px = sd_px(point.score, sd_px_at_full_score);
+                    let sd_px = noise[landmark].sd_px(point.score);
                     all.push(Seen { source: index, landmark, seconds, camera_seconds, px: point.px, sd_px });
                 }
             }

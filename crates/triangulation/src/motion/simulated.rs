@@ -114,7 +114,12 @@ impl Swing {
 pub(crate) struct Filming {
     pub(crate) rates_hz: Vec<f64>,
     pub(crate) read_out_seconds: f64,
+    /// Standard deviation of a pixel coordinate at score 1.
     pub(crate) noise_px: f64,
+    /// Lowest and highest score; all are as likely.
+    pub(crate) scores: [f64; 2],
+    /// The standard deviation grows as 1 / score to this power.
+    pub(crate) exponent: f64,
     /// Share of points that are missing, alone.
     pub(crate) missing: f64,
     /// Share of points that are grossly wrong.
@@ -131,6 +136,8 @@ impl Default for Filming {
             rates_hz: vec![120.0, 120.0],
             read_out_seconds: 0.008,
             noise_px: 2.0,
+            scores: [1.0, 1.0],
+            exponent: 1.0,
             missing: 0.0,
             gross: 0.0,
             exchanged: None,
@@ -220,10 +227,13 @@ fn detected(
         let delay = camera.camera.row_delay_seconds(px) * camera.clock.rate;
         px = camera.camera.project(&filming.swing.truth(point, session + delay)).unwrap();
     }
+    let [low, high] = filming.scores;
+    let score = if low < high { random.random_range(low..high) } else { high };
+    let sd_px = filming.noise_px * score.powf(-filming.exponent);
     let mut noise = || -> f64 { StandardNormal.sample(random) };
-    let mut seen = [px.x + filming.noise_px * noise(), px.y + filming.noise_px * noise()];
+    let mut seen = [px.x + sd_px * noise(), px.y + sd_px * noise()];
     if random.random_bool(filming.gross) {
         seen = [seen[0] + random.random_range(40.0..200.0), seen[1] - random.random_range(40.0..200.0)];
     }
-    (!random.random_bool(filming.missing)).then_some(Keypoint { px: seen, score: 1.0 })
+    (!random.random_bool(filming.missing)).then_some(Keypoint { px: seen, score })
 }

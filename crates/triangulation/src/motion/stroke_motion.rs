@@ -4,6 +4,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use midline_session::calibration::{CalibratedCamera, LensCalibration, RigCalibration, Scale};
 use midline_session::keypoints::{Keypoints, RACKET};
+use midline_session::lift_quality::{PointQuality, ScoreCurve};
 use midline_session::motion::{Estimate3d, PointMotion, SdParts, SideMotion, StrokeMotion};
 use midline_session::tracks::Tracks;
 use nalgebra::{DMatrix, Vector3};
@@ -57,13 +58,23 @@ pub struct ContactTime {
 pub struct MotionSettings {
     /// How long before and after each contact the motion is found, seconds.
     pub around_seconds: [f64; 2],
-    /// First guess of a pixel coordinate's standard deviation at score 1, in pixels; the residuals replace its scale.
-    pub sd_px_at_full_score: f64,
+    /// How a pixel coordinate's standard deviation depends on the detector's score, by name; a name without a curve takes what is
+    /// assumed at 1 px for score 1. The residuals of the fit replace the level, not the dependence.
+    pub noise: BTreeMap<String, ScoreCurve>,
+}
+
+impl MotionSettings {
+    /// Pixels weighted by the noise that the points per instant told ([`crate::Lifted::quality`]).
+    #[must_use]
+    pub fn with_noise(quality: &[PointQuality]) -> Self {
+        let noise = quality.iter().map(|point| (point.name.clone(), point.noise.curve)).collect();
+        Self { noise, ..Self::default() }
+    }
 }
 
 impl Default for MotionSettings {
     fn default() -> Self {
-        Self { around_seconds: [2.5, 1.5], sd_px_at_full_score: 1.0 }
+        Self { around_seconds: [2.5, 1.5], noise: BTreeMap::new() }
     }
 }
 
@@ -266,7 +277,9 @@ struct Lifter<'a> {
 impl Lifter<'_> {
     fn side(&self, thing: &Thing, side: &Side) -> Option<SideResult> {
         let names: Vec<&str> = thing.columns.iter().map(|c| self.tracks.names[*c].as_str()).collect();
-        let seen = seen(self.sources, &names, side.range, self.settings.sd_px_at_full_score);
+        let noise = |name: &&str| self.settings.noise.get(*name).copied().unwrap_or(ScoreCurve::assumed(1.0));
+        let noise: Vec<ScoreCurve> = names.iter().map(noise).collect();
+        let seen = seen(self.sources, &names, side.range, &noise);
         let common = common_range(self.sources, &seen)?;
         if seen.len() < FEWEST_OBSERVATIONS {
             return None;
@@ -362,8 +375,8 @@ impl Lifter<'_> {
                 return None;
             }
             let instant = course.basis().at(seconds);
-            let columns = course.columns_at(&instant);
-            let (motion, by_columns) = course.motion(&fitted.solution.state, landmark, &instant);
+            let columns = course.columns_of(landmark, &instant);
+            let (motion, by_columns) = course.motion(&fitted.state, landmark, &instant);
             let pixels = &by_columns * fitted.covariance.of(&columns)? * by_columns.transpose();
             let by_parameters = &by_columns * shift.select_rows(&columns);
             let others = self.parameters.parts(&by_parameters);
