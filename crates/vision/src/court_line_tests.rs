@@ -105,7 +105,7 @@ fn lines_are_found_where_they_are_painted_with_honest_deviations() {
             errors.iter().fold(0.0, |m: f64, e| m.max(e.abs()))
         );
         assert!(by_line(&seen).len() >= 5 && seen.len() > 80);
-        assert!(rms(&errors) < 0.12 && errors.iter().all(|e| e.abs() < 0.6));
+        assert!(rms(&errors) < 0.05 && errors.iter().all(|e| e.abs() < 0.3));
         let standard: Vec<f64> = errors.iter().zip(&seen).map(|(error, place)| error / place.sd_px).collect();
         println!("errors over stated deviations: {:.2} rms", rms(&standard));
         assert!((0.5..1.3).contains(&rms(&standard)));
