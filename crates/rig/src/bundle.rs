@@ -6,8 +6,9 @@ use midline_solver::{LeastSquares, LocalCovariance, Loss, Structure};
 use nalgebra::{DMatrix, DVector, Dim, Matrix, Point3, RawStorage, U2, Vector2, Vector3, Vector6};
 use rayon::prelude::*;
 
-use crate::input::{Checked, Observed, OnLine, painted};
+use crate::input::{Checked, Observed, OnLine, RigSettings};
 use crate::line_foot::{LineFoot, foot};
+use crate::painted_line::{OfPaint, PaintState, PaintedLine, Unknown};
 
 /// Poses of cameras and boards in the world, lenses, and the player's points.
 #[derive(Debug, Clone, PartialEq)]
@@ -19,8 +20,8 @@ pub(crate) struct RigState {
     pub(crate) boards: Vec<RigidTransform>,
     /// By how much each camera's clip of the board is late against the clock that it was put on, seconds; 0 for the first.
     pub(crate) late_seconds: Vec<f64>,
-    /// How far beside its place each line found in pictures is painted, metres; in the order of [`Checked::painted`].
-    pub(crate) paint_m: Vec<f64>,
+    /// What differs from the model in each line that was measured in pictures; in the order of [`Checked::painted`].
+    pub(crate) paints: Vec<PaintState>,
     /// The player's points in the world, metres.
     pub(crate) points: Vec<Point3<f64>>,
 }
@@ -33,7 +34,7 @@ impl RigState {
             cameras,
             intrinsics: checked.intrinsics.clone(),
             boards,
-            paint_m: vec![0.0; checked.painted().len()],
+            paints: checked.painted().iter().map(PaintedLine::state).collect(),
             points: Vec::new(),
         }
     }
@@ -44,8 +45,9 @@ impl RigState {
 pub(crate) enum Seen {
     /// A point of the court, fixed in the world.
     Court(Point3<f64>),
-    /// Some point of a line of the court; `paint` is its place in the state's `paint_m` where the picture itself was measured.
-    Line { origin: Point3<f64>, direction: Vector3<f64>, paint: Option<usize> },
+    /// Some point of a line of the court, its ends as in the model; what it has in common with others where the picture itself was
+    /// measured.
+    Line { ends: [Point3<f64>; 2], across: Vector3<f64>, paint: Option<OfPaint> },
     /// A corner of the board in the pose of this sighting, which moves in the picture by `px_per_second`.
     Board { board: usize, corner: Point3<f64>, px_per_second: Option<Vector2<f64>> },
     /// A point of the player.
@@ -57,15 +59,17 @@ pub(crate) enum Seen {
 pub(crate) enum Kind {
     Click,
     Line,
-    /// How far beside its place a line is painted.
+    /// How far beside its place a line is painted, and how wide.
     Paint,
+    /// How far beside itself an edge of a line appears in a picture.
+    Picture,
     Corner,
     MovingCorner,
     Player,
 }
 
-pub(crate) const KINDS: [Kind; 6] =
-    [Kind::Click, Kind::Line, Kind::Paint, Kind::Corner, Kind::MovingCorner, Kind::Player];
+pub(crate) const KINDS: [Kind; 7] =
+    [Kind::Click, Kind::Line, Kind::Paint, Kind::Picture, Kind::Corner, Kind::MovingCorner, Kind::Player];
 
 /// Something seen by one camera.
 #[derive(Debug, Clone, Copy)]
@@ -120,9 +124,9 @@ pub(crate) struct Scatter {
 }
 
 /// The joint least-squares problem. Tangent: 6 columns per camera, then the parameters of each lens if they are free and the
-/// lateness of each camera after the first if boards move, then 6 per free board, 1 per painted line and 3 per point of the
-/// player; with boards alone the first board is the world and is not free. No observation depends on two boards, lines or
-/// points, so that these are eliminated one by one.
+/// lateness of each camera after the first if boards move, then 6 per free board, those of each painted line ([`PaintState`]) and 3
+/// per point of the player; with boards alone the first board is the world and is not free. No observation depends on two
+/// boards, lines or points, so that these are eliminated one by one.
 ///
 /// Blocks: the observations, then what is known beforehand of the paint and of the clock.
 pub(crate) struct Bundle {
@@ -134,8 +138,10 @@ pub(crate) struct Bundle {
     /// Standard deviation of the lateness where boards move, seconds.
     late_sd_seconds: Option<f64>,
     boards: usize,
-    paints: usize,
-    paint_sd_m: f64,
+    painted: Vec<PaintedLine>,
+    /// For each unknown of the painted lines its line and its place there.
+    paint_unknowns: Vec<(usize, usize)>,
+    settings: RigSettings,
     points: usize,
     first_board_is_world: bool,
     /// Nothing is eliminated: for comparison.
@@ -145,6 +151,7 @@ pub(crate) struct Bundle {
 /// What a residual block is of.
 enum Block<'a> {
     Seen(&'a Observation),
+    /// Of all painted lines' unknowns.
     Paint(usize),
     Late(usize),
 }
@@ -170,16 +177,19 @@ impl Bundle {
         let boards = sightings.iter().enumerate().flat_map(|(board, &sighting)| {
             let sighting = &checked.sightings[sighting];
             sighting.views.iter().enumerate().flat_map(move |(camera, view)| {
-                let px_per_second = move |corner: usize| sighting.px_per_second.get(camera)?.get(corner).copied();
-                view.iter().flatten().enumerate().map(move |(index, o)| Observation {
-                    camera,
-                    seen: Seen::Board { board, corner: o.point, px_per_second: px_per_second(index) },
-                    px: o.px,
-                    sd_px: settings.corner_sd_px,
+                view.iter().flatten().enumerate().map(move |(index, o)| {
+                    let carried = sighting.carried.get(camera).and_then(|own| own.get(index));
+                    let px_per_second = carried.map(|corner| Vector2::from(corner.px_per_second));
+                    Observation {
+                        camera,
+                        seen: Seen::Board { board, corner: o.point, px_per_second },
+                        px: o.px,
+                        sd_px: settings.corner_sd_px * carried.map_or(1.0, |corner| corner.noise_ratio),
+                    }
                 })
             })
         });
-        let moving = sightings.iter().any(|&sighting| !checked.sightings[sighting].px_per_second.is_empty());
+        let moving = sightings.iter().any(|&sighting| !checked.sightings[sighting].carried.is_empty());
         Self {
             observations: court.chain(lines).chain(boards).collect(),
             spread,
@@ -187,8 +197,9 @@ impl Bundle {
             lens_columns: Vec::new(),
             late_sd_seconds: moving.then_some(settings.board_clock_sd_seconds),
             boards: sightings.len(),
-            paints: painted.len(),
-            paint_sd_m: settings.paint_sd_m,
+            paint_unknowns: unknowns(&painted),
+            painted,
+            settings: *settings,
             points: 0,
             first_board_is_world: !checked.on_court(),
             dense: false,
@@ -205,16 +216,17 @@ impl Bundle {
         least_sd_px: f64,
     ) -> (Self, RigState) {
         let mut bundle = Self::new(checked, &[], Spread::AS_ASSUMED);
-        let painted = painted(checked.lines[camera].iter().chain(more));
+        let painted = PaintedLine::all(checked.lines[camera].iter().chain(more).map(|on| (0, on)));
         bundle.observations.retain(|observation| observation.camera == camera && observation.kind() == Kind::Click);
         bundle.observations.iter_mut().for_each(|observation| observation.camera = 0);
         let lines = checked.lines[camera].iter().chain(more);
         bundle.observations.extend(lines.map(|on| on_line(0, on, &painted, least_sd_px)));
         bundle.cameras = 1;
-        bundle.paints = painted.len();
         let mut state = RigState::new(checked, vec![pose], Vec::new());
         state.intrinsics = vec![checked.intrinsics[camera]];
-        state.paint_m = vec![0.0; painted.len()];
+        state.paints = painted.iter().map(PaintedLine::state).collect();
+        bundle.paint_unknowns = unknowns(&painted);
+        bundle.painted = painted;
         (bundle, state)
     }
 
@@ -285,19 +297,36 @@ impl Bundle {
         Some(self.shared() + 6 * before)
     }
 
-    fn paint_column(&self, paint: usize) -> usize {
-        self.shared() + 6 * self.free_boards() + paint
+    /// Column of one of all painted lines' unknowns.
+    fn paint_column(&self, unknown: usize) -> usize {
+        self.shared() + 6 * self.free_boards() + unknown
+    }
+
+    /// First column of a painted line.
+    fn paint_start(&self, line: usize) -> usize {
+        self.paint_column(self.painted[..line].iter().map(PaintedLine::size).sum())
     }
 
     fn point_start(&self, point: usize) -> usize {
-        self.paint_column(self.paints) + 3 * point
+        self.paint_column(self.paint_unknowns.len()) + 3 * point
+    }
+
+    /// Kind and standard deviation of one of all painted lines' unknowns.
+    fn paint_known(&self, unknown: usize) -> (Kind, f64) {
+        let (line, index) = self.paint_unknowns[unknown];
+        match self.painted[line].known(index, &self.settings) {
+            (Unknown::Paint, sd) => (Kind::Paint, sd),
+            (Unknown::Picture, sd) => (Kind::Picture, sd),
+        }
     }
 
     /// Columns of the board, line or point that an observation is of; empty for the court and a board that is the world.
     fn group_columns(&self, observation: &Observation) -> std::ops::Range<usize> {
         let (start, size) = match observation.seen {
             Seen::Court(_) | Seen::Line { paint: None, .. } => (None, 0),
-            Seen::Line { paint: Some(paint), .. } => (Some(self.paint_column(paint)), 1),
+            Seen::Line { paint: Some(paint), .. } => {
+                (Some(self.paint_start(paint.line)), self.painted[paint.line].size())
+            }
             Seen::Board { board, .. } => (self.board_start(board), 6),
             Seen::Player(point) => (Some(self.point_start(point)), 3),
         };
@@ -308,8 +337,8 @@ impl Bundle {
         match self.observations.get(block) {
             Some(observation) => Block::Seen(observation),
             None => match block - self.observations.len() {
-                paint if paint < self.paints => Block::Paint(paint),
-                after => Block::Late(after - self.paints + 1),
+                paint if paint < self.paint_unknowns.len() => Block::Paint(paint),
+                after => Block::Late(after - self.paint_unknowns.len() + 1),
             },
         }
     }
@@ -320,10 +349,10 @@ impl Bundle {
             Seen::Court(point) => Some((point, None)),
             Seen::Board { board, corner, .. } => Some((state.boards[board] * corner, None)),
             Seen::Player(point) => Some((state.points[point], None)),
-            Seen::Line { origin, direction, paint } => {
-                let origin = origin + aside(&direction) * paint.map_or(0.0, |paint| state.paint_m[paint]);
+            Seen::Line { ends, across, paint } => {
+                let [from, to] = paint.map_or(ends, |paint| paint.ends(&state.paints[paint.line], ends, &across));
                 let (lens, pose) = (&state.intrinsics[observation.camera], &state.cameras[observation.camera]);
-                let foot = foot(lens, pose, &origin, &direction, observation.px)?;
+                let foot = foot(lens, pose, &from, &(to - from).normalize(), observation.px)?;
                 Some((foot.point, Some(foot)))
             }
         }
@@ -331,9 +360,21 @@ impl Bundle {
 
     /// Reprojection error in pixels (of a line: across it); `None` when the point is behind the camera.
     pub(crate) fn error_px(&self, state: &RigState, observation: &Observation) -> Option<Vector2<f64>> {
-        let (world, _) = self.world(state, observation)?;
+        let (world, foot) = self.world(state, observation)?;
         let point = (state.cameras[observation.camera] * world).coords;
-        Some(state.intrinsics[observation.camera].project(&point)? - Self::seen_px(state, observation))
+        let error = state.intrinsics[observation.camera].project(&point)? - Self::seen_px(state, observation);
+        Some(match foot {
+            Some(foot) => error + foot.across * Self::apparent_px(state, observation),
+            None => error,
+        })
+    }
+
+    /// How far beside itself an edge of a line appears, px; 0 where it was not measured in the picture.
+    fn apparent_px(state: &RigState, observation: &Observation) -> f64 {
+        match observation.seen {
+            Seen::Line { paint: Some(paint), .. } => paint.apparent_px(&state.paints[paint.line]),
+            _ => 0.0,
+        }
     }
 
     /// The pixel at the instant that it is meant for.
@@ -351,13 +392,14 @@ impl Bundle {
     pub(crate) fn scatter(&self, state: &RigState, covariance: &LocalCovariance, loss: Loss) -> [Scatter; KINDS.len()] {
         // Chunks of a fixed size, summed in order: the same whatever the number of threads.
         const CHUNK: usize = 512;
-        let blocks = self.observations.len() + self.paints;
+        let blocks = self.observations.len() + self.paint_unknowns.len();
         let of_chunk = |chunk: usize| {
             let mut scatter = [Scatter::default(); KINDS.len()];
             for block in chunk * CHUNK..((chunk + 1) * CHUNK).min(blocks) {
                 let kind = match self.block(block) {
                     Block::Seen(observation) => observation.kind(),
-                    Block::Paint(_) | Block::Late(_) => Kind::Paint,
+                    Block::Paint(unknown) => self.paint_known(unknown).0,
+                    Block::Late(_) => continue,
                 };
                 let columns = self.block_columns(block);
                 let rows = self.block_rows(block);
@@ -400,10 +442,10 @@ impl Bundle {
         let rotated = camera.rotation * world.coords;
         let point = rotated + camera.translation.vector;
         let Some(jacobian) = jacobian else {
-            let error = (lens.project(&point)? - Self::seen_px(state, observation)) * weight;
+            let error = lens.project(&point)? - Self::seen_px(state, observation);
             match foot {
-                Some(foot) => residual[0] = error.dot(&foot.across),
-                None => residual.copy_from(&error),
+                Some(foot) => residual[0] = weight * (error.dot(&foot.across) + Self::apparent_px(state, observation)),
+                None => residual.copy_from(&(error * weight)),
             }
             return Some(());
         };
@@ -419,7 +461,7 @@ impl Bundle {
         let mut rows = Rows { foot, weight, jacobian, next: 0 };
         let error = px - Self::seen_px(state, observation);
         match foot {
-            Some(foot) => residual[0] = weight * error.dot(&foot.across),
+            Some(foot) => residual[0] = weight * (error.dot(&foot.across) + Self::apparent_px(state, observation)),
             None => residual.copy_from(&(error * weight)),
         }
         rows.push(&(by_point * -skew(&rotated)));
@@ -437,7 +479,15 @@ impl Bundle {
                 rows.push(&(by_world * -skew(&(state.boards[board].rotation * corner.coords))));
                 rows.push(&by_world);
             }
-            Seen::Line { direction, paint: Some(_), .. } => rows.push(&(by_world() * aside(&direction))),
+            Seen::Line { ends: [from, to], across, paint: Some(paint) } => {
+                let along = to - from;
+                let share = (world - from).dot(&along) / along.norm_squared();
+                let (by_across, first) = (by_world() * across, rows.next);
+                for factor in paint.by_paint(share) {
+                    rows.push(&(by_across * factor));
+                }
+                rows.jacobian[(0, first + paint.picture_index())] = weight;
+            }
             Seen::Player(_) => rows.push(&by_world()),
             _ => {}
         }
@@ -468,16 +518,15 @@ impl Rows<'_> {
     }
 }
 
-/// The direction across a line on the ground in which paint lies beside its place.
-fn aside(direction: &Vector3<f64>) -> Vector3<f64> {
-    Vector3::z().cross(direction)
+/// For each unknown of the painted lines its line and its place there.
+fn unknowns(painted: &[PaintedLine]) -> Vec<(usize, usize)> {
+    painted.iter().enumerate().flat_map(|(line, own)| (0..own.size()).map(move |index| (line, index))).collect()
 }
 
-fn on_line(camera: usize, on: &OnLine, painted: &[&str], least_sd_px: f64) -> Observation {
-    let paint = if on.measured { painted.binary_search(&on.line.as_str()).ok() } else { None };
+fn on_line(camera: usize, on: &OnLine, painted: &[PaintedLine], least_sd_px: f64) -> Observation {
     Observation {
         camera,
-        seen: Seen::Line { origin: on.origin, direction: on.direction, paint },
+        seen: Seen::Line { ends: on.ends, across: on.across, paint: PaintedLine::of(painted, camera, on) },
         px: on.px,
         sd_px: on.sd_px.max(least_sd_px),
     }
@@ -491,7 +540,7 @@ impl LeastSquares for Bundle {
     }
 
     fn block_count(&self) -> usize {
-        self.observations.len() + self.paints + self.late_count()
+        self.observations.len() + self.paint_unknowns.len() + self.late_count()
     }
 
     fn block_rows(&self, block: usize) -> usize {
@@ -517,8 +566,9 @@ impl LeastSquares for Bundle {
         if self.dense {
             return Structure::Dense;
         }
-        let sizes = [(6, self.free_boards()), (1, self.paints), (3, self.points)];
-        let groups = sizes.into_iter().flat_map(|(size, count)| std::iter::repeat_n(size, count)).collect();
+        let boards = std::iter::repeat_n(6, self.free_boards());
+        let lines = self.painted.iter().map(PaintedLine::size);
+        let groups = boards.chain(lines).chain(std::iter::repeat_n(3, self.points)).collect();
         Structure::Arrow { shared: self.shared(), groups }
     }
 
@@ -531,7 +581,11 @@ impl LeastSquares for Bundle {
     ) -> bool {
         let (value, sd) = match self.block(block) {
             Block::Seen(observation) => return self.evaluate_seen(state, observation, residual, jacobian).is_some(),
-            Block::Paint(paint) => (state.paint_m[paint], self.paint_sd_m * self.spread.of(Kind::Paint)),
+            Block::Paint(unknown) => {
+                let (line, index) = self.paint_unknowns[unknown];
+                let (kind, sd) = self.paint_known(unknown);
+                (state.paints[line].value(index), sd * self.spread.of(kind))
+            }
             Block::Late(camera) => (state.late_seconds[camera], self.late_sd_seconds.unwrap_or(f64::INFINITY)),
         };
         residual[0] = value / sd;
@@ -576,7 +630,12 @@ impl LeastSquares for Bundle {
             _ => *late,
         };
         let late_seconds = state.late_seconds.iter().enumerate().map(late).collect();
-        let paint_m = state.paint_m.iter().enumerate().map(|(i, paint)| paint + delta[self.paint_column(i)]).collect();
-        RigState { cameras, intrinsics, boards, late_seconds, paint_m, points }
+        let paints = state
+            .paints
+            .iter()
+            .enumerate()
+            .map(|(line, paint)| paint.stepped(&delta.as_slice()[self.paint_start(line)..self.paint_start(line + 1)]))
+            .collect();
+        RigState { cameras, intrinsics, boards, late_seconds, paints, points }
     }
 }

@@ -33,10 +33,10 @@ pub(crate) fn with_crossings(intrinsics: &Intrinsics, points: &CourtPoints, line
     }
     let mut fitted: Vec<Fitted> = Vec::new();
     for on in lines {
-        if fitted.iter().any(|f| f.on.origin == on.origin && f.on.direction == on.direction) {
+        if fitted.iter().any(|f| f.on.ends == on.ends) {
             continue;
         }
-        let same = lines.iter().filter(|other| other.origin == on.origin && other.direction == on.direction);
+        let same = lines.iter().filter(|other| other.ends == on.ends);
         let seen: Vec<Vector2<f64>> = same.filter_map(|p| intrinsics.normalised_from_px(p.px).ok()).collect();
         let long = |f: &Fitted| f.length * intrinsics.focal_px[0] >= LEAST_STRETCH_PX;
         fitted.extend(fit(on, &seen).filter(long));
@@ -80,7 +80,8 @@ fn fit<'a>(on: &'a OnLine, seen: &[Vector2<f64>]) -> Option<Fitted<'a>> {
 }
 
 fn on_court(a: &OnLine, b: &OnLine) -> Option<Point3<f64>> {
-    let met = meet(&a.origin.coords.xy(), &a.direction.xy(), &b.origin.coords.xy(), &b.direction.xy())?;
+    let [first, second] = [a, b].map(|on| (on.ends[0].coords.xy(), on.direction().xy()));
+    let met = meet(&first.0, &first.1, &second.0, &second.1)?;
     Some(Point3::new(met.x, met.y, 0.0))
 }
 

@@ -9,7 +9,8 @@ use midline_session::court::{Court, LineEdge};
 use midline_solver::Loss;
 use nalgebra::{Point3, Vector2, Vector3};
 
-use crate::{RigError, SharedSighting};
+use crate::painted_line::PaintedLine;
+use crate::{CarriedCorner, RigError, SharedSighting};
 
 /// Pixels of the court points marked in one camera's picture, by the names of the court model.
 pub type CourtMarks = BTreeMap<String, [f64; 2]>;
@@ -48,10 +49,16 @@ pub struct RigSettings {
     pub click_sd_px: f64,
     /// Standard deviation of a board corner, px per coordinate.
     pub corner_sd_px: f64,
-    /// Standard deviation of where a court line is painted, against the model, metres: the ground is not quite flat and
-    /// nobody paints to the millimetre. All places of a line in all pictures share it. Counts for lines measured in pictures;
-    /// a click's deviation includes it.
+    /// Standard deviation of where each end of a court line is painted, against the model, metres: the ground is not quite flat
+    /// and nobody paints to the millimetre. All places of a line in all pictures share it. Counts for lines measured in
+    /// pictures; a click's deviation includes it.
     pub paint_sd_m: f64,
+    /// Standard deviation of the width of a line's paint as a share of that in the model: rules leave it open (tennis: 2.5 to
+    /// 5 cm). Counts where another edge was measured than the one whose place the rules fix.
+    pub paint_width_share_sd: f64,
+    /// Standard deviation of where an edge appears in a picture against where it is, px: blur, sharpening, tone curve and
+    /// compression act alike on all places of a line in one picture. Counts for lines measured in pictures.
+    pub edge_sd_px: f64,
     /// Standard deviation of the clock between clips of a shared board, seconds. Counts for boards in motion, which tell the
     /// clock better together with the poses.
     pub board_clock_sd_seconds: f64,
@@ -66,6 +73,8 @@ impl Default for RigSettings {
             click_sd_px: 1.5,
             corner_sd_px: 0.2,
             paint_sd_m: 0.004,
+            paint_width_share_sd: 0.3,
+            edge_sd_px: 0.1,
             board_clock_sd_seconds: 0.002,
             loss: Loss::Huber(3.0),
         }
@@ -85,9 +94,15 @@ pub(crate) struct Observed {
 pub(crate) struct OnLine {
     /// The line's name.
     pub(crate) line: String,
-    pub(crate) origin: Point3<f64>,
-    /// Unit vector.
-    pub(crate) direction: Vector3<f64>,
+    pub(crate) edge: LineEdge,
+    /// Ends of the edge in the model.
+    pub(crate) ends: [Point3<f64>; 2],
+    /// Unit vector from the low edge to the high one.
+    pub(crate) across: Vector3<f64>,
+    /// Half the paint's width in the model, metres.
+    pub(crate) half_width_m: f64,
+    /// Half widths from the edge whose place the rules fix to this one, positive along `across`.
+    pub(crate) half_widths: f64,
     pub(crate) px: Vector2<f64>,
     pub(crate) sd_px: f64,
     /// Whether the picture was measured, so that the deviation is the picture's alone.
@@ -97,24 +112,32 @@ pub(crate) struct OnLine {
 impl OnLine {
     /// A pixel on a line of the court; `None` for a line that the court lacks.
     pub(crate) fn new(court: &Court, point: &LinePoint, settings: &RigSettings) -> Option<Self> {
-        let [from, to] = court.line_ends_m(&point.line, point.edge)?.map(Point3::from);
+        let ends = |edge| Some(court.line_ends_m(&point.line, edge)?.map(Point3::from));
+        let [own, low, high] = [ends(point.edge)?, ends(LineEdge::Low)?, ends(LineEdge::High)?];
+        let width = high[0] - low[0];
+        let side = |edge| match edge {
+            LineEdge::Low => -1.0,
+            LineEdge::Middle => 0.0,
+            LineEdge::High => 1.0,
+        };
         Some(Self {
             line: point.line.clone(),
-            origin: from,
-            direction: (to - from).normalize(),
+            edge: point.edge,
+            ends: own,
+            // A line without width still has a direction across.
+            across: width.try_normalize(0.0).unwrap_or_else(|| Vector3::z().cross(&(own[1] - own[0]).normalize())),
+            half_width_m: width.norm() / 2.0,
+            half_widths: side(point.edge) - side(court.measured_edge(&point.line)?),
             px: Vector2::from(point.px),
             sd_px: point.sd_px.unwrap_or(settings.click_sd_px),
             measured: point.sd_px.is_some(),
         })
     }
-}
 
-/// The lines of which places were measured, by name, in order.
-pub(crate) fn painted<'a>(lines: impl Iterator<Item = &'a OnLine>) -> Vec<&'a str> {
-    let mut names: Vec<&str> = lines.filter(|on| on.measured).map(|on| on.line.as_str()).collect();
-    names.sort_unstable();
-    names.dedup();
-    names
+    /// Unit vector along the line in the model.
+    pub(crate) fn direction(&self) -> Vector3<f64> {
+        (self.ends[1] - self.ends[0]).normalize()
+    }
 }
 
 /// A board in one place, as the cameras see it.
@@ -122,8 +145,8 @@ pub(crate) fn painted<'a>(lines: impl Iterator<Item = &'a OnLine>) -> Vec<&'a st
 pub(crate) struct Sighted {
     /// One entry per camera.
     pub(crate) views: Vec<Option<Vec<Observed>>>,
-    /// Of a board in motion, for each camera the corners' velocities, px per second; empty for one at rest.
-    pub(crate) px_per_second: Vec<Vec<Vector2<f64>>>,
+    /// Of a board in motion, for each camera how its corners were carried; empty for one at rest.
+    pub(crate) carried: Vec<Vec<CarriedCorner>>,
 }
 
 /// The court points of one camera.
@@ -157,6 +180,8 @@ impl<'a> Checked<'a> {
             ("click_sd_px", settings.click_sd_px),
             ("corner_sd_px", settings.corner_sd_px),
             ("paint_sd_m", settings.paint_sd_m),
+            ("paint_width_share_sd", settings.paint_width_share_sd),
+            ("edge_sd_px", settings.edge_sd_px),
             ("board_clock_sd_seconds", settings.board_clock_sd_seconds),
         ] {
             if !(value > 0.0 && value.is_finite()) {
@@ -252,7 +277,7 @@ impl<'a> Checked<'a> {
                 if !(on.sd_px > 0.0 && on.sd_px.is_finite()) {
                     return Err(RigError::BadSetting { name: "sd_px of a line point", value: on.sd_px });
                 }
-                let observed = Observed { point: on.origin, px: on.px };
+                let observed = Observed { point: on.ends[0], px: on.px };
                 self.check_ray(camera, &observed, || format!("court line \"{}\"", point.line))?;
                 self.lines[camera].push(on);
             }
@@ -277,9 +302,16 @@ impl<'a> Checked<'a> {
                     None => None,
                 });
             }
-            let px_per_second = shared.px_per_second.iter().map(|own| own.iter().copied().map(Vector2::from).collect());
+            if let Some(carried) =
+                shared.carried.iter().flatten().find(|c| !(c.noise_ratio > 0.0 && c.noise_ratio.is_finite()))
+            {
+                return Err(RigError::BadSetting {
+                    name: "noise_ratio of a carried corner",
+                    value: carried.noise_ratio,
+                });
+            }
             if views.iter().flatten().count() >= 2 {
-                self.sightings.push(Sighted { views, px_per_second: px_per_second.collect() });
+                self.sightings.push(Sighted { views, carried: shared.carried.clone() });
                 self.sighting_indices.push(sighting);
             }
         }
@@ -324,9 +356,10 @@ impl<'a> Checked<'a> {
         })
     }
 
-    /// The lines of which places were measured in some picture, by name, in order.
-    pub(crate) fn painted(&self) -> Vec<&str> {
-        painted(self.lines.iter().flatten())
+    /// The lines of which places were measured in some picture, in order.
+    pub(crate) fn painted(&self) -> Vec<PaintedLine> {
+        let by_camera = self.lines.iter().enumerate();
+        PaintedLine::all(by_camera.flat_map(|(camera, lines)| lines.iter().map(move |on| (camera, on))))
     }
 
     /// Whether the world is the court frame.

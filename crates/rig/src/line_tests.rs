@@ -62,7 +62,13 @@ fn intervals_from_lines_and_points_cover_the_truth() {
     let (scene, court) = scene();
     let lenses = scene.lenses();
     // The lines are painted exactly in their places here.
-    let settings = RigSettings { click_sd_px: 1.0, paint_sd_m: 1e-6, ..RigSettings::default() };
+    let settings = RigSettings {
+        click_sd_px: 1.0,
+        paint_sd_m: 1e-6,
+        paint_width_share_sd: 1e-6,
+        edge_sd_px: 1e-6,
+        ..RigSettings::default()
+    };
     let (mut inside, mut all) = (0_u32, 0_u32);
     for seed in 0..60 {
         let mut drawn = scene.clone_with_seed(seed);
@@ -96,8 +102,11 @@ fn derivatives_of_line_residuals_match_differences() {
     let checked = Checked::new(&input, &RigSettings::default()).unwrap();
     let bundle = Bundle::new(&checked, &[], Spread::AS_ASSUMED).with_free_lenses(&checked.intrinsics);
     let mut state = RigState::new(&checked, scene.cameras.clone(), Vec::new());
-    state.paint_m.iter_mut().enumerate().for_each(|(line, paint)| *paint = 0.003 * line as f64);
-    assert!(state.paint_m.len() > 3);
+    assert!(state.paints.len() > 3);
+    for (line, paint) in state.paints.iter_mut().enumerate() {
+        // Two ends and the width in metres, then one edge in each of two pictures, px.
+        *paint = paint.stepped(&[0.003 * line as f64, -0.002, 0.004, 0.3, -0.2]);
+    }
     let error = midline_solver::worst_jacobian_error(&bundle, &state);
     assert!(error < 1e-5, "{error}");
 }

@@ -10,7 +10,7 @@ use midline_geometry::ReadOut;
 use midline_session::board::BoardView;
 use nalgebra::Vector2;
 
-use crate::sightings::SharedSighting;
+use crate::sightings::{CarriedCorner, SharedSighting};
 
 /// Time between the instants taken, seconds.
 const EVERY_SECONDS: f64 = 0.25;
@@ -52,11 +52,11 @@ pub fn moving_sightings(filmed: &[FilmedBoard]) -> Vec<SharedSighting> {
         let seen: Vec<Option<AtInstant>> = courses.iter().map(|own| own.at(instant)).collect();
         let moves = seen.iter().flatten().any(|own| own.speed_px_per_second > SLOWEST_PX_PER_SECOND);
         if moves && seen.iter().flatten().count() >= 2 {
-            let mut shared = SharedSighting { views: Vec::new(), px_per_second: Vec::new() };
+            let mut shared = SharedSighting { views: Vec::new(), carried: Vec::new() };
             for own in seen {
-                let (view, px_per_second) = own.map(|own| (own.view, own.px_per_second)).unzip();
+                let (view, carried) = own.map(|own| (own.view, own.carried)).unzip();
                 shared.views.push(view);
-                shared.px_per_second.push(px_per_second.unwrap_or_default());
+                shared.carried.push(carried.unwrap_or_default());
             }
             found.push(shared);
         }
@@ -90,7 +90,7 @@ struct Courses<'a> {
 /// What a camera sees at an instant.
 struct AtInstant {
     view: BoardView,
-    px_per_second: Vec<[f64; 2]>,
+    carried: Vec<CarriedCorner>,
     /// Root mean square over the corners.
     speed_px_per_second: f64,
 }
@@ -128,12 +128,12 @@ impl<'a> Courses<'a> {
             if course.windows(2).any(|two| two[1].0 - two[0].0 > LONGEST_GAP_SECONDS) {
                 return None;
             }
-            let (px, speed) = cubic(&course, instant);
+            let (px, carried) = cubic(&course, instant);
             let [_, a, b, _] = course;
             let straight = a.1 + (b.1 - a.1) * ((instant - a.0) / (b.0 - a.0));
             bend_px = bend_px.max((px - straight).norm());
-            squares += speed.norm_squared();
-            found.insert(id, (px, speed));
+            squares += Vector2::from(carried.px_per_second).norm_squared();
+            found.insert(id, (px, carried));
         }
         let speed_px_per_second = (squares / found.len().max(1) as f64).sqrt();
         if found.len() < FEWEST_CORNERS || bend_px > LARGEST_BEND_PX || speed_px_per_second > FASTEST_PX_PER_SECOND {
@@ -149,14 +149,15 @@ impl<'a> Courses<'a> {
             corner_ids: (!whole).then(|| found.keys().copied().collect()),
             ..nearest.clone()
         };
-        let px_per_second = found.values().map(|(_, speed)| (*speed).into()).collect();
-        Some(AtInstant { view, px_per_second, speed_px_per_second })
+        let carried = found.values().map(|(_, carried)| *carried).collect();
+        Some(AtInstant { view, carried, speed_px_per_second })
     }
 }
 
-/// Value and derivative of the cubic through four points (Lagrange).
-fn cubic(course: &[(f64, Vector2<f64>); 4], at: f64) -> (Vector2<f64>, Vector2<f64>) {
-    let (mut value, mut slope) = (Vector2::zeros(), Vector2::zeros());
+/// The cubic through four points (Lagrange): its value, and with its derivative what it makes of the points' noise, which are
+/// independent of each other.
+fn cubic(course: &[(f64, Vector2<f64>); 4], at: f64) -> (Vector2<f64>, CarriedCorner) {
+    let (mut value, mut slope, mut variance_ratio) = (Vector2::zeros(), Vector2::zeros(), 0.0);
     for (i, (own, px)) in course.iter().enumerate() {
         let others: Vec<f64> = course.iter().enumerate().filter(|(j, _)| *j != i).map(|(_, other)| other.0).collect();
         let below: f64 = others.iter().map(|other| own - other).product();
@@ -165,6 +166,7 @@ fn cubic(course: &[(f64, Vector2<f64>); 4], at: f64) -> (Vector2<f64>, Vector2<f
             (0..3).map(|left_out| (0..3).filter(|j| *j != left_out).map(|j| at - others[j]).product::<f64>()).sum();
         value += px * (above / below);
         slope += px * (risen / below);
+        variance_ratio += (above / below).powi(2);
     }
-    (value, slope)
+    (value, CarriedCorner { px_per_second: slope.into(), noise_ratio: variance_ratio.sqrt() })
 }

@@ -23,7 +23,7 @@ fn carried(rest: &RigidTransform, seconds: f64) -> RigidTransform {
     RigidTransform::from_parts(Translation3::from(moved.coords - rotation * Vector3::new(0.3, 0.225, 0.0)), rotation)
 }
 
-/// 7 s at 30 frames per second from both cameras; the second's clock is told `late_seconds` too late.
+/// 3.5 s at 30 frames per second from both cameras; the second's clock is told `late_seconds` too late.
 fn film(scene: &Scene, late_seconds: f64, sd_px: f64, seed: u64) -> Vec<FilmedBoard> {
     let mut noise = noise(seed);
     let corners = board().corners_m();
@@ -51,7 +51,7 @@ fn film(scene: &Scene, late_seconds: f64, sd_px: f64, seed: u64) -> Vec<FilmedBo
             let view = BoardView { frame_index, pts_seconds, corners_px, edge_width_px: None, corner_ids: None };
             Some((pts_seconds + late_seconds * camera as f64, view))
         };
-        (0..210).filter_map(of_frame).collect()
+        (0..105).filter_map(of_frame).collect()
     };
     (0..scene.cameras.len())
         .map(|camera| FilmedBoard { views: views(camera, &mut noise), read_out: READ_OUT, size_px: lens.size_px })
@@ -61,29 +61,33 @@ fn film(scene: &Scene, late_seconds: f64, sd_px: f64, seed: u64) -> Vec<FilmedBo
 #[test]
 fn a_carried_board_gives_the_rig_and_the_clock_between_its_clips() {
     let settings = RigSettings::default();
-    let results: Vec<_> = (0..24_u64)
+    let trials = std::env::var("MIDLINE_TRIALS").ok().and_then(|text| text.parse().ok()).unwrap_or(100_u64);
+    let results: Vec<_> = (0..trials)
         .into_par_iter()
         .filter_map(|seed| {
             let scene = Scene::random(seed, 2, 1);
             let late_seconds = settings.board_clock_sd_seconds * noise(900 + seed)();
             let filmed = film(&scene, late_seconds, 0.2, seed);
             let moving = moving_sightings(&filmed);
-            if moving.len() < 10 {
+            if moving.len() < 8 {
                 return None;
             }
             let (lenses, board) = (scene.lenses(), board());
             let input = RigInput { lenses: &lenses, boards: Some((&board, &moving)), court: None, lines: &[] };
             let joint = relative(&scene, &solve_with(&input, &settings).unwrap());
+            if seed % 8 > 0 {
+                return Some((moving.len(), joint, None));
+            }
             // The same pixels taken for those of a board at rest: the clock is believed.
             let still: Vec<SharedSighting> =
                 moving.iter().map(|seen| SharedSighting::at_rest(seen.views.clone())).collect();
             let input = RigInput { boards: Some((&board, &still)), ..input };
             let believed = relative(&scene, &solve_with(&input, &settings).unwrap());
-            Some((moving.len(), joint, believed))
+            Some((moving.len(), joint, Some(believed)))
         })
         .collect();
     let joint: Vec<_> = results.iter().map(|r| r.1.clone()).collect();
-    let believed: Vec<_> = results.iter().map(|r| r.2.clone()).collect();
+    let believed: Vec<_> = results.iter().filter_map(|r| r.2.clone()).collect();
     let ((share, turned), (_, believed)) = (coverage(&joint), coverage(&believed));
     println!(
         "{} rigs, {:.0} instants each: rotation {turned:.4}° off, intervals cover {:.1} %; with the clock believed {believed:.4}° off",
@@ -91,9 +95,8 @@ fn a_carried_board_gives_the_rig_and_the_clock_between_its_clips() {
         results.iter().map(|r| r.0 as f64).sum::<f64>() / results.len() as f64,
         100.0 * share
     );
-    assert!(results.len() > 12, "{}", results.len());
-    // The cubic averages the noise of four frames, which is not counted: somewhat wide.
-    assert!(share > 0.93, "{share}");
+    assert!(2 * results.len() as u64 > trials, "{}", results.len());
+    assert!((0.93..0.97).contains(&share), "{share}");
     assert!(turned < 0.7 * believed);
 }
 

@@ -58,8 +58,9 @@ const CLEARLY_MORE: f64 = 1.6;
 /// pixels, each with the deviation of the picture alone; it may find nothing. Cameras without a place on the court are placed by
 /// boards first.
 ///
-/// A line is fixed by its measured edge up to `paint_sd_m`; how far beside its place it is painted is one unknown of the
-/// solution, shared by all its places in all pictures.
+/// A line is fixed by the edge to which the rules measure, up to `paint_sd_m` at each of its ends; `look` may find that edge, the other
+/// one or the middle of the paint, whichever the picture shows well. What all places of a line have in common (where it is painted, how
+/// wide, how far beside itself an edge appears in a picture) are unknowns of the solution.
 ///
 /// # Errors
 /// As [`crate::solve_with`]; [`RigError::LinesNotFound`] where marks or places are rough and the picture does not show the lines near them.
@@ -190,12 +191,14 @@ pub(crate) fn settled(
     lines.retain(|_| keep.next().is_some_and(|near| *near));
     let squares = errors.iter().filter(|error| **error < MISTAKEN_PX).map(|error| error * error).sum::<f64>();
     let rms_px = (squares / lines.len().max(1) as f64).sqrt();
+    // Of a place with both edges the one counts whose place the rules fix.
+    let places = || lines.iter().filter(|(_, on)| on.half_widths.abs() < 1.5);
     let mut counts: BTreeMap<&str, usize> = BTreeMap::new();
-    lines.iter().for_each(|(point, _)| *counts.entry(point.line.as_str()).or_default() += 1);
+    places().for_each(|(point, _)| *counts.entry(point.line.as_str()).or_default() += 1);
     let well_seen = counts.iter().filter(|(_, count)| **count >= FEWEST_ON_A_LINE);
     let directions: Vec<bool> = well_seen.filter_map(|(line, _)| runs_across(court, line)).collect();
     let crossing = directions.contains(&true) && directions.contains(&false);
-    let enough = lines.len() >= FEWEST_PLACES && directions.len() >= FEWEST_LINES && crossing;
+    let enough = places().count() >= FEWEST_PLACES && directions.len() >= FEWEST_LINES && crossing;
     // Most of what was found must fit; a wrong place finds bars here and there.
     let agree = 5 * lines.len() >= 4 * errors.len();
     (enough && agree && rms_px < LARGEST_RMS_PX).then_some(Fit { pose, lines, rms_px })

@@ -21,19 +21,40 @@ fn scene() -> Scene {
     scene
 }
 
-/// A court as painted: every line a little beside its place.
+/// Lines are wide enough for their edges to be told apart from here on, px; thinner than the second they are not found.
+const APART_PX: f64 = 3.0;
+const THINNEST_PX: f64 = 0.4;
+const EDGES: [LineEdge; 3] = [LineEdge::Low, LineEdge::Middle, LineEdge::High];
+
+/// A court as painted and as its pictures show it: every line a little beside its place, wider or narrower, and each edge a little
+/// beside itself in each picture.
 struct Painted {
     court: Court,
-    off_m: Vec<f64>,
+    lines: Vec<PaintedLine>,
     cameras: Vec<RigidTransform>,
 }
 
+struct PaintedLine {
+    ends_off_m: [f64; 2],
+    /// Of the model's width.
+    width: f64,
+    /// For each camera those of [`EDGES`], px.
+    apparent_px: Vec<[f64; 3]>,
+}
+
 impl Painted {
-    fn new(scene: &Scene, paint_sd_m: f64, seed: u64) -> Self {
+    /// Off by what the settings say, times a factor.
+    fn new(scene: &Scene, settings: &RigSettings, factor: f64, seed: u64) -> Self {
         let court = Court::itf_tennis().unwrap();
         let mut noise = noise(seed);
-        let off_m = court.lines_m.keys().map(|_| paint_sd_m * noise()).collect();
-        Self { court, off_m, cameras: scene.cameras.clone() }
+        let mut draw = |sd: f64| factor * sd * noise();
+        let line = |_| PaintedLine {
+            ends_off_m: [draw(settings.paint_sd_m), draw(settings.paint_sd_m)],
+            width: (1.0 + draw(settings.paint_width_share_sd)).max(0.2),
+            apparent_px: scene.cameras.iter().map(|_| EDGES.map(|_| draw(settings.edge_sd_px))).collect(),
+        };
+        let lines = court.lines_m.keys().map(line).collect();
+        Self { court, lines, cameras: scene.cameras.clone() }
     }
 
     fn look(&self, camera: usize, thought: &RigidTransform, reach_px: f64, seed: u64) -> Vec<LinePoint> {
@@ -41,25 +62,39 @@ impl Painted {
         let mut noise = noise(7919 * seed + camera as u64);
         let (lens, truth) = (lens_model(), &self.cameras[camera]);
         let mut found = Vec::new();
-        for (name, off_m) in self.court.lines_m.keys().zip(&self.off_m) {
-            let edge = self.court.measured_edge(name).unwrap();
-            let [from, to] = self.court.line_ends_m(name, edge).unwrap().map(Point3::from);
-            let across = Vector3::z().cross(&(to - from).normalize());
+        for (name, line) in self.court.lines_m.keys().zip(&self.lines) {
+            let fixed = self.court.measured_edge(name).unwrap();
+            let model = EDGES.map(|edge| self.court.line_ends_m(name, edge).unwrap().map(Point3::from));
+            let width = model[2][0] - model[0][0];
             for index in 0..30 {
-                let error = SD_PX * noise();
-                let point = from + (to - from) * ((f64::from(index) + 0.4) / 30.0);
-                let painted = point + across * *off_m;
-                if !within(&lens, truth, &painted) || !within(&lens, thought, &point) {
+                let errors = EDGES.map(|_| SD_PX * noise());
+                let share = (f64::from(index) + 0.4) / 30.0;
+                let at = |which: usize| model[which][0] + (model[which][1] - model[which][0]) * share;
+                let off_m = line.ends_off_m[0] * (1.0 - share) + line.ends_off_m[1] * share;
+                let place = EDGES.iter().position(|edge| *edge == fixed).unwrap();
+                // The paint grows from the edge that the rules fix.
+                let painted = |which: usize| {
+                    let wider = (which as f64 - place as f64) / 2.0 * (line.width - 1.0);
+                    at(which) + width.normalize() * off_m + width * wider
+                };
+                let inside = |which| within(&lens, truth, &painted(which)) && within(&lens, thought, &at(which));
+                if !(0..3).all(inside) {
                     continue;
                 }
                 let px = |pose: &RigidTransform, point: &Point3<f64>| lens.project(&(pose * point).coords).unwrap();
-                let along = (px(truth, &(painted + (to - from) * 1e-4)) - px(truth, &painted)).normalize();
-                let normal = nalgebra::Vector2::new(-along.y, along.x);
-                let apart = (px(truth, &painted) - px(thought, &point)).dot(&normal).abs();
-                let px_per_m = (px(truth, &(painted + across * 0.01)) - px(truth, &painted)).dot(&normal).abs() * 100.0;
-                if apart < reach_px && px_per_m * 0.05 > 0.4 {
-                    let px = px(truth, &painted) + normal * error;
-                    found.push(LinePoint { line: name.clone(), edge, px: px.into(), sd_px: Some(SD_PX) });
+                let step = (model[1][1] - model[1][0]) * 1e-4;
+                let along = (px(truth, &(painted(1) + step)) - px(truth, &painted(1))).normalize();
+                let normal = Vector2::new(-along.y, along.x);
+                let width_px = (px(truth, &painted(2)) - px(truth, &painted(0))).dot(&normal).abs();
+                let apart = (px(truth, &painted(1)) - px(thought, &at(1))).dot(&normal).abs();
+                if apart > reach_px || width_px < THINNEST_PX {
+                    continue;
+                }
+                let shown: &[usize] = if width_px > APART_PX && fixed != LineEdge::Middle { &[0, 2] } else { &[1] };
+                for &which in shown {
+                    let off_px = errors[which] + line.apparent_px[camera][which];
+                    let px = (px(truth, &painted(which)) + normal * off_px).into();
+                    found.push(LinePoint { line: name.clone(), edge: EDGES[which], px, sd_px: Some(SD_PX) });
                 }
             }
         }
@@ -80,14 +115,14 @@ struct Outcome {
 }
 
 #[test]
-fn intervals_from_pictures_cover_the_truth_with_paint_beside_its_place() {
+fn intervals_from_pictures_cover_the_truth_with_what_all_places_of_a_line_share() {
     let settings = RigSettings { click_sd_px: 1.5, ..RigSettings::default() };
     let trials = std::env::var("MIDLINE_TRIALS").ok().and_then(|text| text.parse().ok()).unwrap_or(100_u64);
     let results: Vec<Outcome> = (0..trials)
         .into_par_iter()
         .filter_map(|seed| {
             let mut scene = Scene::random(seed, 2, 0);
-            let painted = Painted::new(&scene, settings.paint_sd_m, seed);
+            let painted = Painted::new(&scene, &settings, 1.0, seed);
             let marked = scene.court_points(&painted.court, 1.5);
             if marked.iter().any(|own| own.len() < 6) {
                 return None;
@@ -142,7 +177,7 @@ fn a_rough_start_ends_where_an_exact_one_does() {
     let mut ended = 0;
     for seed in 0..10_u64 {
         let mut scene = scene().clone_with_seed(seed);
-        let painted = Painted::new(&scene, 0.0, 1);
+        let painted = Painted::new(&scene, &RigSettings::default(), 0.0, 1);
         let look = |c: usize, pose: &RigidTransform, reach: f64| painted.look(c, pose, reach, seed);
         let truth = scene.cameras.clone();
         let far = |rig: &RigCalibration| {
@@ -204,7 +239,7 @@ fn without_lines_in_the_picture_marks_do_and_rough_marks_are_refused() {
     println!("{error}");
     assert!(matches!(&error, RigError::LinesNotFound { camera, .. } if camera == "fence"));
     // Bars here and there that are no court: what is found does not agree with itself.
-    let painted = Painted::new(&scene, 0.0, 1);
+    let painted = Painted::new(&scene, &RigSettings::default(), 0.0, 1);
     let scattered = |c: usize, pose: &RigidTransform, reach: f64| {
         let mut draw = noise(c as u64);
         let mut found = painted.look(c, pose, reach, 1);
@@ -276,8 +311,8 @@ fn bars(
     found
 }
 
-/// Bars that are other lines of the court fit a camera that stands elsewhere: one 4.7 m off with 0.7 px rms, as was once accepted
-/// on the demo, one 3.3 m off with 0.4 px, and one that took singles for doubles sidelines, 1.4 m off with 0.2 px.
+/// Bars that are other lines of the court fit a camera that stands elsewhere: one 2.7 m off with 0.7 px rms, much as was once accepted
+/// on the demo, one 3.1 m off with 0.5 px, and one that took singles for doubles sidelines, 1.4 m off with 0.2 px.
 #[test]
 fn a_rough_place_does_not_end_at_other_lines_metres_away() {
     let court = Court::itf_tennis().unwrap();
@@ -289,7 +324,7 @@ fn a_rough_place_does_not_end_at_other_lines_metres_away() {
     let settings = RigSettings::default();
     let look = |_: usize, pose: &RigidTransform, reach: f64| bars(&intrinsics, &truth, &court, pose, reach);
     let centre = |pose: &RigidTransform| pose.inverse_transform_point(&Point3::origin());
-    for seed in [547, 517, 576] {
+    for seed in [547, 517, 885] {
         let mut draw = noise(seed);
         let step = Vector6::from_fn(|i, _| if i < 3 { 0.03 * draw() } else { 0.3 * draw() });
         let start = stepped(&truth, &step);

@@ -92,6 +92,14 @@ pub(crate) fn remarks(told: &Told) -> Vec<String> {
             paint * assumed_mm
         ));
     }
+    let picture = told.spread.of(Kind::Picture);
+    if picture > 1.05 {
+        let assumed_px = checked.settings.edge_sd_px;
+        remarks.push(format!(
+            "Edges of the court's lines appear {:.2} px (1 sd) beside themselves in the pictures, where {assumed_px:.2} px was assumed; the uncertainty was widened accordingly.",
+            picture * assumed_px
+        ));
+    }
     for (camera, late_seconds) in told.late_seconds.iter().enumerate().filter(|(_, late)| **late != 0.0) {
         remarks.push(format!(
             "The board in motion puts the clip of camera {} {:+.2} ms from where its sound put it.",

@@ -28,16 +28,25 @@ const FEWEST_COMMON: usize = 3;
 pub struct SharedSighting {
     /// One entry per camera; `None` where the camera did not see it.
     pub views: Vec<Option<BoardView>>,
-    /// Of a board in motion, for each camera the velocity of every corner in the picture, px per second, in the order of the
-    /// view's corners; empty for a board at rest.
-    pub px_per_second: Vec<Vec<[f64; 2]>>,
+    /// Of a board in motion, for each camera how every corner was carried to the sighting's instant, in the order of the view's
+    /// corners; empty for a board at rest.
+    pub carried: Vec<Vec<CarriedCorner>>,
+}
+
+/// How a corner of a board in motion was carried to an instant between frames.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct CarriedCorner {
+    /// Its velocity in the picture, px per second.
+    pub px_per_second: [f64; 2],
+    /// Standard deviation of its pixel over that of a corner seen in one frame; below 1 where noise of several frames averages out.
+    pub noise_ratio: f64,
 }
 
 impl SharedSighting {
     /// A board at rest.
     #[must_use]
     pub fn at_rest(views: Vec<Option<BoardView>>) -> Self {
-        Self { views, px_per_second: Vec::new() }
+        Self { views, carried: Vec::new() }
     }
 }
 

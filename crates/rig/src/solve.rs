@@ -189,12 +189,12 @@ fn typical_corner_spread(checked: &Checked, sightings: &[usize], state: &RigStat
         .observations
         .iter()
         .filter(|o| matches!(o.seen, Seen::Board { .. }))
-        .filter_map(|o| Some(bundle.error_px(state, o)?.norm()))
+        .filter_map(|o| Some(bundle.error_px(state, o)?.norm() / o.sd_px))
         .collect();
     errors.sort_by(f64::total_cmp);
     // The median length of two standard normal coordinates is sqrt(2 ln 2).
     let median = errors.get(errors.len() / 2).map_or(0.0, |m| m / (2.0 * std::f64::consts::LN_2).sqrt());
-    (median / checked.settings.corner_sd_px).max(1.0)
+    median.max(1.0)
 }
 
 /// Sightings (as in `sightings`) that contradict the others.

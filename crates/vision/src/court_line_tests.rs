@@ -1,6 +1,6 @@
 //! Court lines in drawn pictures with known truth.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use midline_geometry::{Intrinsics, LensModel, RigidTransform, rotation_from_vector};
 use midline_session::court::{Court, LineEdge};
@@ -105,11 +105,38 @@ fn lines_are_found_where_they_are_painted_with_honest_deviations() {
             errors.iter().fold(0.0, |m: f64, e| m.max(e.abs()))
         );
         assert!(by_line(&seen).len() >= 5 && seen.len() > 80);
-        assert!(rms(&errors) < 0.12 && errors.iter().all(|e| e.abs() < 0.6));
+        assert!(rms(&errors) < 0.05 && errors.iter().all(|e| e.abs() < 0.3));
         let standard: Vec<f64> = errors.iter().zip(&seen).map(|(error, place)| error / place.sd_px).collect();
         println!("errors over stated deviations: {:.2} rms", rms(&standard));
         assert!((0.5..1.3).contains(&rms(&standard)));
-        assert!(seen.iter().all(|p| p.line != "near-baseline" || p.edge == LineEdge::Low));
+        // The baseline is wide enough here for both its edges; of the centre service line the rules fix the middle.
+        let edges = |line: &str| -> BTreeSet<LineEdge> {
+            seen.iter().filter(|place| place.line == line).map(|place| place.edge).collect()
+        };
+        assert_eq!(edges("near-baseline"), BTreeSet::from([LineEdge::Low, LineEdge::High]));
+        assert_eq!(edges("centre-service-line"), BTreeSet::from([LineEdge::Middle]));
+    }
+}
+
+/// On the demo the outer edges of lines 0.5 to 1.5 px wide came out 0.1 to 0.17 px too far outside, all along a line, which put
+/// cameras 10 to 30 mm off: the width of so thin a bar cannot be told from how light it is.
+#[test]
+fn thin_lines_came_out_wider_than_they_are() {
+    let court = Court::itf_tennis().unwrap();
+    for (levels, seed) in [([95.0, 215.0], 6), ([95.0, 140.0], 7)] {
+        let pixels = drawn(&court, levels, 2.0, seed);
+        let seen = court_lines(&Grey { pixels: &pixels, size_px: SIZE }, &lens(), &pose(), &court, 3.0);
+        let mut lines: BTreeMap<(&str, LineEdge), Vec<f64>> = BTreeMap::new();
+        for (place, error) in seen.iter().zip(errors(&court, &seen)) {
+            lines.entry((&place.line, place.edge)).or_default().push(error);
+        }
+        lines.retain(|_, errors| errors.len() >= 10);
+        assert!(lines.len() >= 6, "{:?}", lines.keys());
+        for ((line, edge), errors) in &lines {
+            let mean = errors.iter().sum::<f64>() / errors.len() as f64;
+            println!("{line} {edge:?}, {} places: {mean:+.3} px", errors.len());
+            assert!(mean.abs() < 0.05, "{line} {edge:?}: {mean}");
+        }
     }
 }
 
@@ -121,7 +148,8 @@ fn the_outer_edge_does_not_depend_on_the_width_of_the_paint() {
     thin.lines_m.get_mut("near-baseline").unwrap()[3] = 0.05;
     let pixels = drawn(&thin, [95.0, 215.0], 2.0, 3);
     let seen = court_lines(&Grey { pixels: &pixels, size_px: SIZE }, &lens(), &pose(), &court, 8.0);
-    let own: Vec<SeenLine> = seen.into_iter().filter(|place| place.line == "near-baseline").collect();
+    let own: Vec<SeenLine> =
+        seen.into_iter().filter(|place| place.line == "near-baseline" && place.edge == LineEdge::Low).collect();
     let errors = errors(&court, &own);
     println!("{} places, {:.3} px rms", own.len(), rms(&errors));
     assert!(own.len() > 15 && rms(&errors) < 0.25);

@@ -2,11 +2,13 @@
 //!
 //! From a camera that stands about right, every line is projected and looked for along profiles across it: a bar that is
 //! lighter (or, for a whole line, darker) than what is beside it and about as wide as expected. A bar that could be another
-//! line is left alone, and so is what the net's band may hide. A fit of two blurred edges then says where the line is.
+//! line is left alone, and so is what the net's band may hide. A fit of two blurred edges then says where the line is: where
+//! it is wide, both its edges; where it is not much wider than the blur, its middle alone, because how wide a thin bar is cannot be
+//! told from how light it is, so that its edges would come out where the fit supposes them.
 
 use midline_geometry::{Intrinsics, RigidTransform};
 use midline_session::court::{Court, LineEdge};
-use nalgebra::{Point3, Vector2, Vector3};
+use nalgebra::{Matrix3, Point3, Vector2, Vector3};
 
 use crate::Grey;
 use crate::paint::{Paint, Profile, fit};
@@ -16,11 +18,12 @@ use crate::paint::{Paint, Profile, fit};
 pub struct SeenLine {
     /// Name of the painted line in the court model.
     pub line: String,
-    /// Which of its edges was measured.
+    /// What was measured: one of its edges, or its middle where it is too thin to tell them apart.
     pub edge: LineEdge,
     /// Where, px.
     pub px: [f64; 2],
-    /// Standard deviation across the line, px: of the picture and of how wide the paint is.
+    /// Standard deviation across the line against neighbouring places, px; what all places of a line in a picture have in common
+    /// comes on top.
     pub sd_px: f64,
 }
 
@@ -35,6 +38,10 @@ const STEP_PX: f64 = 0.5;
 const FLANK_PX: f64 = 6.0;
 /// Lines narrower than this cannot be told from the ground's grain, px.
 const NARROWEST_PX: f64 = 0.4;
+/// Edges are told apart where a line is this many times as wide as its edges' blur, the blur taken for no less than this, px. On the
+/// demo, whose blur is that of the pixels, edges of lines 0.5 to 1.5 px wide came out 0.1 to 0.17 px too far outside.
+const BLURS_APART: f64 = 4.0;
+const LEAST_BLUR_PX: f64 = 0.75;
 /// Room kept to the border of the picture, px.
 const RIM_PX: f64 = 2.0;
 /// Least contrast, grey values, and in multiples of what the fit leaves.
@@ -69,24 +76,59 @@ pub fn court_lines(
     let mut seen = Vec::new();
     for name in court.lines_m.keys() {
         let places = view.places(name);
-        let found = view.found(&places, reach_px);
-        seen.extend(consistent(found).into_iter().filter_map(|(place, paint)| {
-            let side = match place.edge {
-                LineEdge::Low => -1.0,
-                LineEdge::Middle => 0.0,
-                LineEdge::High => 1.0,
-            };
-            let (across, sd_px) = paint.edge_px(side);
-            let px = place.middle_px + place.across * across;
-            (sd_px < LARGEST_SD_PX).then(|| SeenLine {
-                line: name.clone(),
-                edge: place.edge,
-                px: px.into(),
-                sd_px,
-            })
-        }));
+        let found = consistent(view.found(&places, reach_px));
+        for ((place, paint), scatter_px) in found.iter().zip(scatter_px(&found)) {
+            seen.extend(edges(place, paint).iter().filter_map(|&edge| {
+                let (across, own_sd_px) = paint.edge_px(side(edge));
+                let sd_px = own_sd_px.max(scatter_px);
+                let px = (place.middle_px + place.across * across).into();
+                (sd_px < LARGEST_SD_PX).then(|| SeenLine { line: name.clone(), edge, px, sd_px })
+            }));
+        }
     }
     seen
+}
+
+fn side(edge: LineEdge) -> f64 {
+    match edge {
+        LineEdge::Low => -1.0,
+        LineEdge::Middle => 0.0,
+        LineEdge::High => 1.0,
+    }
+}
+
+/// What can be measured at a place.
+fn edges(place: &Place, paint: &Paint) -> &'static [LineEdge] {
+    let apart = place.width_px.min(paint.width_px) > BLURS_APART * paint.blur_px.max(LEAST_BLUR_PX);
+    // Of a line whose middle the rules fix, the edges tell no more.
+    if apart && place.edge != LineEdge::Middle { &[LineEdge::Low, LineEdge::High] } else { &[LineEdge::Middle] }
+}
+
+/// For each place of a line how far the middles around it scatter about a parabola along the line, px: the fit of one profile knows its
+/// own noise, not what the grid of pixels makes of a line that is thinner than they are. 0 for few places.
+fn scatter_px(found: &[(Place, Paint)]) -> Vec<f64> {
+    const LEAST: usize = 2 * NEIGHBOURS;
+    let count = found.len();
+    if count < LEAST {
+        return vec![0.0; count];
+    }
+    let at = |index: usize| 2.0 * index as f64 / (count - 1) as f64 - 1.0;
+    let powers = |index: usize| Vector3::new(1.0, at(index), at(index).powi(2));
+    let (mut normal, mut right) = (Matrix3::zeros(), Vector3::zeros());
+    for (index, (_, paint)) in found.iter().enumerate() {
+        normal += powers(index) * powers(index).transpose();
+        right += powers(index) * paint.centre_px;
+    }
+    let Some(factor) = normal.cholesky() else { return vec![0.0; count] };
+    let parabola = factor.solve(&right);
+    let squares: Vec<f64> =
+        found.iter().enumerate().map(|(i, (_, p))| (p.centre_px - parabola.dot(&powers(i))).powi(2)).collect();
+    (0..count)
+        .map(|index| {
+            let around = &squares[index.saturating_sub(NEIGHBOURS)..(index + NEIGHBOURS + 1).min(count)];
+            (around.iter().sum::<f64>() / around.len() as f64).sqrt()
+        })
+        .collect()
 }
 
 /// The median of pictures of one size and form, byte by byte: what moves is gone where it covers less than half of them.
@@ -111,6 +153,7 @@ pub fn median_picture(pictures: &[&[u8]]) -> Option<Vec<u8>> {
 /// A place on a line where it is looked for.
 #[derive(Debug, Clone)]
 struct Place {
+    /// The edge whose place the rules fix.
     edge: LineEdge,
     middle_px: Vector2<f64>,
     /// Unit vector from the low edge to the high edge in the picture, across the line.

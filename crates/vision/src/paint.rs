@@ -40,6 +40,8 @@ pub(crate) struct Paint {
     /// Middle, px across.
     pub(crate) centre_px: f64,
     pub(crate) width_px: f64,
+    /// Standard deviation of an edge's blur, px.
+    pub(crate) blur_px: f64,
     /// Grey values before, on and after the line.
     pub(crate) levels: [f64; 3],
     /// Of (centre, width), px².
@@ -191,12 +193,13 @@ pub(crate) fn fit(profile: &Profile, centre_px: f64, width_px: f64) -> Option<Pa
         noise = rms.max(LEAST_NOISE);
         found = Some((solution.state, covariance, rms));
     }
-    let (State([before, on, after, centre_px, width_px, _]), covariance, rms) = found?;
+    let (State([before, on, after, centre_px, width_px, log_blur]), covariance, rms) = found?;
     // Values nearer to each other than a pixel share what they know.
     let covariance = covariance * (1.0 / profile.step_px).max(1.0);
     Some(Paint {
         centre_px,
         width_px,
+        blur_px: log_blur.exp(),
         levels: [before, on, after],
         covariance_px2: [[covariance[(0, 0)], covariance[(0, 1)]], [covariance[(1, 0)], covariance[(1, 1)]]],
         noise: rms,

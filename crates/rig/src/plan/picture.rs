@@ -222,7 +222,12 @@ fn enlargement(stands: &[Drawn]) -> f64 {
         .fold(1e-4, f64::max);
     let factor = LARGEST_ELLIPSE_M / largest;
     let decade = 10f64.powf(factor.log10().floor());
-    [8.0, 6.0, 5.0, 4.0, 3.0, 2.0, 1.0].into_iter().map(|step| step * decade).find(|round| *round <= factor).unwrap_or(1.0).max(1.0)
+    [8.0, 6.0, 5.0, 4.0, 3.0, 2.0, 1.0]
+        .into_iter()
+        .map(|step| step * decade)
+        .find(|round| *round <= factor)
+        .unwrap_or(1.0)
+        .max(1.0)
 }
 
 fn ellipses(svg: &mut String, sheet: &Sheet, drawn: &Drawn, enlarged: f64) {
@@ -275,11 +280,15 @@ fn legend(svg: &mut String, plan: &Plan, sheet: &Sheet, stands: &[Drawn], enlarg
             "Ellipses: 1 standard deviation of the racket tip at {:.0} m/s, {enlarged:.0} times enlarged; a cross: not in two pictures.",
             plan.motion.racket_mps
         ),
-        "Dotted: where the tripods may stand. The net is at the top; one metre is one edge of the small square.".to_owned(),
+        "Dotted: where the tripods may stand. The net is at the top; one metre is one edge of the small square."
+            .to_owned(),
     ];
     for (line, note) in notes.iter().enumerate() {
-        let _ =
-            write!(svg, r##"<text x="36" y="{:.1}" fill="#444">{note}</text>"##, y + 18.0 * line as f64);
+        let _ = write!(svg, r##"<text x="36" y="{:.1}" fill="#444">{note}</text>"##, y + 18.0 * line as f64);
     }
-    let _ = write!(svg, r##"<rect x="{:.1}" y="10" width="{SCALE}" height="{SCALE}" fill="none" stroke="#444"/>"##, sheet.size_px[0] - SCALE - 12.0);
+    let _ = write!(
+        svg,
+        r##"<rect x="{:.1}" y="10" width="{SCALE}" height="{SCALE}" fill="none" stroke="#444"/>"##,
+        sheet.size_px[0] - SCALE - 12.0
+    );
 }
