@@ -1,7 +1,6 @@
 //! The points that a stroke is measured from, sides resolved by the player's handedness.
 
 use midline_session::description::Handedness;
-use midline_signal::SmoothPrior;
 
 /// A point of the player or the racket.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -94,23 +93,12 @@ impl Spot {
         }
     }
 
-    /// Half the length of the smoothing window in seconds. The faster a point turns its direction, the shorter: a cubic over
-    /// this window follows a turn of 25 rad/s (racket), 15 rad/s (arm) or 8 rad/s (trunk) to better than one per cent of speed.
-    pub(crate) fn half_window_seconds(self) -> f64 {
+    /// Half the window in seconds in which outliers are looked for: over it a cubic follows the point's course.
+    pub(crate) fn screening_seconds(self) -> f64 {
         match self {
-            Self::RacketButt | Self::RacketThroat | Self::RacketTip => 0.050,
-            Self::DominantElbow | Self::OtherElbow | Self::DominantWrist | Self::OtherWrist => 0.058,
-            _ => 0.080,
-        }
-    }
-
-    /// The same where the player moves slowly, long before and after contact: a take-back lasts some 0.3 s, and a threshold
-    /// crossed slowly is timed the better the less noise its speed has.
-    pub(crate) fn slow_half_window_seconds(self) -> f64 {
-        match self {
-            Self::RacketButt | Self::RacketThroat | Self::RacketTip => 0.080,
-            Self::DominantElbow | Self::OtherElbow | Self::DominantWrist | Self::OtherWrist => 0.110,
-            _ => 0.130,
+            Self::RacketButt | Self::RacketThroat | Self::RacketTip => 0.035,
+            Self::DominantElbow | Self::OtherElbow | Self::DominantWrist | Self::OtherWrist => 0.041,
+            _ => 0.056,
         }
     }
 
@@ -120,19 +108,6 @@ impl Spot {
             Self::RacketButt | Self::RacketThroat | Self::RacketTip => 0.010,
             _ => 0.004,
         }
-    }
-
-    /// How the point departs from a straight line in the last 0.15 s before contact. Set with made-up swings; not taken from
-    /// a source.
-    pub(crate) fn prior(self) -> SmoothPrior {
-        let (amplitude, length_seconds) = match self {
-            Self::RacketTip => (0.5, 0.05),
-            Self::RacketThroat => (0.3, 0.06),
-            Self::RacketButt | Self::DominantWrist | Self::OtherWrist => (0.12, 0.085),
-            Self::DominantElbow | Self::OtherElbow => (0.08, 0.085),
-            _ => (0.10, 0.085),
-        };
-        SmoothPrior { amplitude, length_seconds }
     }
 
     /// Whether the impact changes the point's velocity within a frame.
