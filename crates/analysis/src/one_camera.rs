@@ -41,8 +41,8 @@ const OUT_OF_PLANE_SHARE: f64 = 0.05;
 /// What the court's points tell about lengths in one picture.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct CourtInPicture {
-    /// Homography.
-    px_from_ground: Matrix3<f64>,
+    /// Homography; what it gives for pixels below the horizon has a positive third coordinate.
+    ground_from_px: Matrix3<f64>,
 }
 
 impl CourtInPicture {
@@ -77,9 +77,11 @@ impl CourtInPicture {
         }
         let h = eigen.eigenvectors.column(order[0]);
         let conditioned = Matrix3::new(h[0], h[1], h[2], h[3], h[4], h[5], h[6], h[7], h[8]);
-        let px_from_ground = px.try_inverse()? * conditioned * ground;
-        px_from_ground.try_inverse()?;
-        Some(Self { px_from_ground })
+        let ground_from_px = ground.try_inverse()? * conditioned.try_inverse()? * px;
+        // Its sign is open; what is seen is on one side of the horizon.
+        let sides = ground_and_px.iter().map(|(_, p)| (ground_from_px * Vector3::new(p[0], p[1], 1.0))[2].signum());
+        let side = sides.reduce(|a, b| if a == b { a } else { 0.0 }).filter(|side| *side != 0.0)?;
+        Some(Self { ground_from_px: ground_from_px * side })
     }
 
     /// Pixels per metre, square to the view, of what stands on the ground at this pixel. Lines on the ground that run
@@ -87,12 +89,11 @@ impl CourtInPicture {
     /// at the horizon and above it.
     #[must_use]
     pub fn px_per_metre(&self, foot_px: [f64; 2]) -> Option<f64> {
-        let ground_from_px = self.px_from_ground.try_inverse()?;
-        let horizon = ground_from_px.row(2).transpose();
+        let horizon = self.ground_from_px.row(2).transpose();
         let along = Vector3::new(horizon[1], -horizon[0], 0.0).try_normalize(1e-12).unwrap_or_else(Vector3::x);
         let place = |px: Vector3<f64>| {
-            let g = ground_from_px * px;
-            (g[2].abs() > 1e-12).then(|| [g[0] / g[2], g[1] / g[2]])
+            let g = self.ground_from_px * px;
+            (g[2] > 0.0).then(|| [g[0] / g[2], g[1] / g[2]])
         };
         let foot = Vector3::new(foot_px[0], foot_px[1], 1.0);
         let (a, b) = (place(foot - along * 0.5)?, place(foot + along * 0.5)?);
@@ -281,6 +282,7 @@ mod tests {
             let pole = (top[0] - px[0]).hypot(top[1] - px[1]);
             assert!((pole / scale - 1.0).abs() < 0.02, "{foot:?} {pole} {scale}");
         }
+        assert_eq!(court.px_per_metre([960.0, 100.0]), None, "in the sky");
         assert!(CourtInPicture::new(&points[..3]).is_none());
         let on_a_line = [0.0, 1.0, 2.0, 3.0, 4.0].map(|y| ([0.0, y], seen([0.0, y, 0.0])));
         assert!(CourtInPicture::new(&on_a_line).is_none());

@@ -92,7 +92,7 @@ struct Roughness {
 impl Roughness {
     /// Logarithm of the frequency at a knot.
     fn log_hz(&self, knot: usize) -> f64 {
-        FREQUENCIES_HZ[self.at_knots[knot].min(FREQUENCIES_HZ.len() - 1)].ln()
+        FREQUENCIES_HZ[self.at_knots[knot]].ln()
     }
 
     /// Intensity of the fourth derivative at a time to contact, m² s⁻⁷: the spline's gain falls to one half where the motion's
@@ -124,11 +124,11 @@ impl Roughness {
             for knot in (0..KNOTS).rev() {
                 let here = found;
                 for step in [-2, -1, 1, 2] {
-                    let Some(index) = here.at_knots[knot].checked_add_signed(step) else { continue };
+                    let index = here.at_knots[knot].checked_add_signed(step).filter(|i| *i < FREQUENCIES_HZ.len());
+                    let Some(index) = index else { continue };
                     let mut moved = here;
                     moved.at_knots[knot] = index;
-                    let score = samples.log_posterior(&moved).filter(|_| index < FREQUENCIES_HZ.len());
-                    if let Some(score) = score.filter(|score| *score > best) {
+                    if let Some(score) = samples.log_posterior(&moved).filter(|score| *score > best) {
                         (best, found) = (score, moved);
                     }
                 }

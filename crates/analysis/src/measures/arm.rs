@@ -79,11 +79,13 @@ impl Arm {
 
     fn turn(&self, frame: &BodyFrame) -> Result<f64, Because> {
         let bend = self.bend();
-        if bend < LEAST_BEND || bend > PI - LEAST_BEND {
+        let usable = [LEAST_BEND, PI - LEAST_BEND];
+        if !(usable[0]..=usable[1]).contains(&bend) {
             return Err(format!(
-                "the elbow is bent by {:.0}° only, and near a straight elbow the forearm does not show how the upper arm is turned ({:.0}° are needed)",
+                "the elbow is bent by {:.0}°, and the forearm shows how the upper arm is turned between {:.0}° and {:.0}° only (near a straight elbow it does not)",
                 bend.to_degrees(),
-                LEAST_BEND.to_degrees()
+                usable[0].to_degrees(),
+                usable[1].to_degrees()
             )
             .into());
         }
