@@ -359,9 +359,10 @@ mod tests {
     /// The same estimate from its definition: the kernel of the process started with an unknown cubic at 0 (Wahba 1978), solved
     /// densely.
     fn dense(seconds: &[f64], variances: &[f64], q: f64, samples: &[f64], at: f64) -> f64 {
-        // Covariance of four-fold integrated white noise: ∫ (s-u)³ (t-u)³ / 36 du by Simpson's rule, exact to rounding here.
+        // Covariance of four-fold integrated white noise: ∫ (s-u)³ (t-u)³ / 36 du by Simpson's rule, whose error is
+        // some 1e-12 of the kernel with so many steps (with 64 it is as large as the noise).
         let kernel = |s: f64, t: f64| {
-            let (end, n) = (s.min(t), 64);
+            let (end, n) = (s.min(t), 1024);
             let f = |u: f64| q * ((s - u) * (t - u)).powi(3) / 36.0;
             let h = end / f64::from(n);
             let inner: f64 = (1..n).map(|i| f(h * f64::from(i)) * if i % 2 == 1 { 4.0 } else { 2.0 }).sum();
