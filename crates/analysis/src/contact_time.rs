@@ -1,11 +1,11 @@
 //! When the ball is met: the ball's change of direction, the sound, the drop of the racket's speed, put together.
 
-use midline_signal::SmoothPrior;
 use nalgebra::Vector3;
 
 use crate::input::SoundImpact;
 use crate::kink::{self, Course, Kink, KinkFit};
 use crate::samples::{Sample, between};
+use crate::spots::Spot;
 use crate::swings::Swing;
 
 /// Ball and strings touch for 4 to 5 ms; the meeting of the ball's two flights lies somewhere in it, while sound marks its
@@ -14,9 +14,6 @@ const TOUCH_SD_SECONDS: f64 = 0.001;
 
 /// The racket's speed changes over the same time and its path bends: added for the racket, seconds.
 const RACKET_SD_SECONDS: f64 = 0.004;
-
-/// How the racket's tip departs from a straight line in the last 0.1 s. Set with made-up swings; not taken from a source.
-const TIP: SmoothPrior = SmoothPrior { amplitude: 0.5, length_seconds: 0.05 };
 
 /// Least change of the ball's velocity at contact, m/s.
 const LEAST_BALL_CHANGE: f64 = 8.0;
@@ -153,7 +150,7 @@ impl Evidence<'_> {
         if !self.mover_is_racket {
             return None;
         }
-        let course = Course::Curve(TIP);
+        let course = Course::Curve(Spot::RacketTip.prior());
         let fit = KinkFit { course, window_seconds: 0.1, margin_seconds: self.frame_seconds, falls: false };
         kink::best(self.mover, swing.seconds, REACH_SECONDS / 2.0, &fit, |kink| {
             let slower = kink.before.norm() - kink.after.norm();

@@ -10,7 +10,7 @@ use nalgebra::Vector3;
 
 use crate::grid::Grid;
 use crate::samples::Sample;
-use crate::smoothing::{Draw, SmoothedPoint};
+use crate::smoothing::{CHANGE_OVER_SECONDS, Draw, LEAST_STRETCH_SAMPLES, SmoothedPoint};
 use crate::swings::median;
 
 /// How the racket's butt usually departs from a straight line in the last 0.15 s, metres. Set with made-up swings of 19 to
@@ -54,12 +54,6 @@ pub(crate) struct EdgeSpeed {
 
 /// Draws for what butt, angle and elevation do beyond the samples, standard normal.
 pub(crate) type Beyond = [Vector3<f64>; 2];
-
-/// Least number of instants of the stretch.
-const LEAST_STRETCH_SAMPLES: usize = 6;
-
-/// Over how much time one estimate of the speed changes over to another, seconds.
-pub(crate) const CHANGE_OVER_SECONDS: f64 = 0.02;
 
 /// One draw of the racket's motion.
 #[derive(Debug, Clone)]

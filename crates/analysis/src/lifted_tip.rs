@@ -6,8 +6,8 @@ use midline_session::keypoints::RACKET;
 use midline_session::motion::{PointMotion, StrokeMotion};
 use nalgebra::{Matrix3, Vector3};
 
-use crate::edge_speed::CHANGE_OVER_SECONDS;
 use crate::grid::Grid;
+use crate::smoothing::CHANGE_OVER_SECONDS;
 
 /// A motion belongs to a contact no farther from its own than this, seconds.
 const SAME_CONTACT_SECONDS: f64 = 0.010;

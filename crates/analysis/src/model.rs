@@ -51,6 +51,7 @@ impl StrokeModel {
         let settings_of = |spot: Spot| SmoothingSettings {
             screening_seconds: spot.screening_seconds(),
             misfit_allowance_m: spot.misfit_allowance_m(),
+            prior: spot.prior(),
             margin_seconds: if spot.feels_impact() { margin_seconds } else { 0.0 },
             frame_seconds,
         };

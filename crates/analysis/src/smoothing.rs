@@ -4,13 +4,19 @@
 //! stroke's own samples decide (empirical Bayes). A draw of the stroke is the estimate plus a draw of what it may be off by,
 //! correlated in time as it must be, so that the draws of a measure are draws of what the measure may be.
 //!
+//! Next to contact, where such a spline is seen from one side only and runs away, a straight line plus a smooth curve of known size
+//! and time scale stands in for it ([`SmoothFit`], fitted to the last stretch on that side); one changes over to the other within
+//! 20 ms.
+//!
 //! Per-instant points are interpolated between frames, so a sample within one frame spacing of contact mixes before and
 //! after. For what the ball stops (racket, hands, elbows) these samples are left out on both sides. Trunk and legs do not
 //! change their velocity in these milliseconds; their samples are used up to contact, but not across it.
 
 use std::ops::Range;
 
-use midline_signal::{Stencil, ValueAndSlope, VaryingSpline, stencil, window_within};
+use midline_signal::{
+    SmoothEstimate, SmoothFit, SmoothPrior, Stencil, ValueAndSlope, VaryingSpline, stencil, window_within,
+};
 use nalgebra::{Matrix3, Rotation3, SymmetricEigen, Vector3};
 use rand::Rng;
 use rand_distr::{Distribution, StandardNormal};
@@ -22,8 +28,17 @@ use crate::swings::median;
 /// Degree of the local polynomials that outliers are looked for with.
 const DEGREE: usize = 3;
 
-/// Length of the last stretch before contact, seconds.
+/// Length of the stretch next to contact that the smooth curve is fitted to, seconds.
 const STRETCH_SECONDS: f64 = 0.15;
+
+/// Least number of samples of that stretch.
+pub(crate) const LEAST_STRETCH_SAMPLES: usize = 6;
+
+/// The stretch counts alone up to this far from its sample nearest to contact, seconds.
+const STRETCH_ALONE_SECONDS: f64 = 0.05;
+
+/// Over how much time one estimate changes over to another, seconds.
+pub(crate) const CHANGE_OVER_SECONDS: f64 = 0.02;
 
 /// A sample is an outlier when the curve through its neighbours misses it by more than this many standard deviations.
 const OUTLIER_SDS: f64 = 5.0;
@@ -73,6 +88,8 @@ pub(crate) struct SmoothingSettings {
     pub(crate) screening_seconds: f64,
     /// What a cubic over that window may miss, metres.
     pub(crate) misfit_allowance_m: f64,
+    /// How the point moves next to contact, metres.
+    pub(crate) prior: SmoothPrior,
     /// Samples nearer than this to contact are left out, seconds.
     pub(crate) margin_seconds: f64,
     /// Spacing of the frames (or of the instants, if larger), seconds.
@@ -194,6 +211,62 @@ impl Plain {
     }
 }
 
+/// The estimate next to contact.
+#[derive(Debug, Clone)]
+struct Stretch {
+    positions: Vec<Vector3<f64>>,
+    /// Lower factors of the covariances of the positions' noise, metres.
+    roots: Vec<Matrix3<f64>>,
+    /// On the side's instants: how much it counts, 0 to 1, and its coefficients.
+    on_grid: Vec<Option<(f64, SmoothEstimate)>>,
+}
+
+impl Stretch {
+    /// `None` when there are too few samples. `instants` in seconds to contact.
+    fn new(samples: &[Sample], independent: f64, instants: &[f64], prior: SmoothPrior) -> Option<Self> {
+        let edge = [samples.first()?.seconds, samples.last()?.seconds]
+            .into_iter()
+            .min_by(|a, b| a.abs().total_cmp(&b.abs()))?;
+        let inside: Vec<&Sample> = samples.iter().filter(|s| (s.seconds - edge).abs() <= STRETCH_SECONDS).collect();
+        if inside.len() < LEAST_STRETCH_SAMPLES {
+            return None;
+        }
+        let seconds: Vec<f64> = inside.iter().map(|s| s.seconds).collect();
+        let variances: Vec<f64> = inside.iter().map(|s| s.variance() * independent * independent).collect();
+        let fit = SmoothFit::new(&seconds, &variances, prior)?;
+        let on_grid = instants.iter().map(|at| {
+            let share = 1.0 - (at.abs() - edge.abs() - STRETCH_ALONE_SECONDS) / CHANGE_OVER_SECONDS;
+            (share > 0.0).then(|| (share.min(1.0), fit.at(*at)))
+        });
+        Some(Self {
+            positions: inside.iter().map(|s| s.position).collect(),
+            roots: inside.iter().map(|s| s.root * independent).collect(),
+            on_grid: on_grid.collect(),
+        })
+    }
+
+    fn noise(&self, random: &mut impl Rng) -> Vec<Vector3<f64>> {
+        self.roots.iter().map(|root| root * normal_vector(random)).collect()
+    }
+
+    /// What the spline says at an instant, changed over to what the stretch says for these places of its samples. `beyond`: what
+    /// the curve does where the samples leave it open, in units of the doubt.
+    fn over(&self, i: usize, spline: State, places: &[Vector3<f64>], beyond: &Vector3<f64>) -> State {
+        let Some((share, estimate)) = self.on_grid.get(i).and_then(Option::as_ref) else { return spline };
+        let sum = |coefficients: &[f64]| coefficients.iter().zip(places).map(|(a, p)| p * *a).sum::<Vector3<f64>>();
+        let position = sum(&estimate.value) + beyond * estimate.value_doubt;
+        let velocity = sum(&estimate.slope) + beyond * estimate.slope_doubt;
+        State { position: spline.position.lerp(&position, *share), velocity: spline.velocity.lerp(&velocity, *share) }
+    }
+
+    /// The same for the standard deviation of a coordinate of the velocity, m/s.
+    fn sd_over(&self, i: usize, spline: f64) -> f64 {
+        let Some((share, estimate)) = self.on_grid.get(i).and_then(Option::as_ref) else { return spline };
+        let variance = estimate.slope.iter().zip(&self.roots).map(|(a, root)| a * a * root.norm_squared() / 3.0);
+        spline + share * (variance.sum::<f64>().sqrt().hypot(estimate.slope_doubt) - spline)
+    }
+}
+
 /// One side of contact, smoothed.
 #[derive(Debug, Clone)]
 struct Side {
@@ -202,6 +275,7 @@ struct Side {
     samples: Plain,
     roughness: Roughness,
     splines: [VaryingSpline; 3],
+    stretch: Option<Stretch>,
     states: Vec<State>,
     /// Whether there are samples near enough.
     is_known: Vec<bool>,
@@ -310,7 +384,8 @@ impl SmoothedPoint {
         for side in self.sides.iter().flatten() {
             for (i, known) in side.is_known.iter().enumerate() {
                 let squares = side.splines.iter().filter_map(|s| s.sds().get(i)).map(|sd| sd.slope * sd.slope);
-                let sd = (squares.sum::<f64>() / 3.0).sqrt();
+                let spline = (squares.sum::<f64>() / 3.0).sqrt();
+                let sd = side.stretch.as_ref().map_or(spline, |stretch| stretch.sd_over(i, spline));
                 if let Some(place) = sds.get_mut(side.first + i) {
                     *place = known.then_some(sd);
                 }
@@ -358,13 +433,22 @@ impl Side {
             return None;
         }
         let plain = Plain::new(samples, independent);
-        let is_known = span.clone().map(|k| is_known(grid.seconds(k as f64), &plain.seconds, grid, settings)).collect();
+        let instants: Vec<f64> = span.clone().map(|k| grid.seconds(k as f64)).collect();
+        let is_known = instants.iter().map(|at| is_known(*at, &plain.seconds, grid, settings)).collect();
+        let stretch = Stretch::new(samples, independent, &instants, settings.prior);
         let knots = if span.end <= grid.contact + 1 { KNOTS_BEFORE_SECONDS } else { KNOTS_AFTER_SECONDS };
         let roughness = Roughness::most_probable(&plain, knots)?;
-        Self::with(plain, roughness, span.start, is_known, grid)
+        Self::with(plain, roughness, stretch, span.start, is_known, grid)
     }
 
-    fn with(samples: Plain, roughness: Roughness, first: usize, is_known: Vec<bool>, grid: &Grid) -> Option<Self> {
+    fn with(
+        samples: Plain,
+        roughness: Roughness,
+        stretch: Option<Stretch>,
+        first: usize,
+        is_known: Vec<bool>,
+        grid: &Grid,
+    ) -> Option<Self> {
         let asked: Vec<f64> = (first..first + is_known.len()).map(|k| grid.seconds(k as f64)).collect();
         let spline = |axis: usize| {
             VaryingSpline::new(&samples.seconds, &samples.variances[axis], |t| roughness.intensity(t), &asked)
@@ -372,8 +456,12 @@ impl Side {
         let splines = [spline(0)?, spline(1)?, spline(2)?];
         let estimate = |axis: usize| splines[axis].estimate(&samples.coordinates[axis]);
         let estimates = [estimate(0)?, estimate(1)?, estimate(2)?];
-        let states = (0..asked.len()).map(|i| state(&samples.axes, &estimates, i)).collect();
-        Some(Self { first, samples, roughness, splines, states, is_known })
+        let at = |i: usize| {
+            let spline = state(&samples.axes, &estimates, i);
+            stretch.as_ref().map_or(spline, |s| s.over(i, spline, &s.positions, &Vector3::zeros()))
+        };
+        let states = (0..asked.len()).map(at).collect();
+        Some(Self { first, samples, roughness, splines, stretch, states, is_known })
     }
 
     /// The same, rougher between two times to contact as far as the samples say so.
@@ -383,13 +471,16 @@ impl Side {
         let rougher = |factor: f64| Roughness { rougher: Some((around_seconds, factor)), ..self.roughness };
         let scored = FACTORS.into_iter().map(rougher).filter_map(|r| Some((self.samples.log_posterior(&r)?, r)));
         let (_, roughness) = scored.max_by(|a, b| a.0.total_cmp(&b.0))?;
-        Self::with(self.samples.clone(), roughness, self.first, self.is_known.clone(), grid)
+        Self::with(self.samples.clone(), roughness, self.stretch.clone(), self.first, self.is_known.clone(), grid)
     }
 
     fn drawn(&self, random: &mut impl Rng, offset: Vector3<f64>) -> Vec<State> {
         let errors = [0, 1, 2].map(|axis: usize| self.splines[axis].draw(|| StandardNormal.sample(random)));
+        let noise = self.stretch.as_ref().map_or_else(Vec::new, |stretch| stretch.noise(random));
+        let beyond = normal_vector(random);
         let with = |(i, s): (usize, &State)| {
-            let off = state(&self.samples.axes, &errors, i);
+            let spline = state(&self.samples.axes, &errors, i);
+            let off = self.stretch.as_ref().map_or(spline, |stretch| stretch.over(i, spline, &noise, &beyond));
             State { position: s.position + off.position + offset, velocity: s.velocity + off.velocity }
         };
         self.states.iter().enumerate().map(with).collect()

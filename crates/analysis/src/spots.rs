@@ -1,6 +1,7 @@
 //! The points that a stroke is measured from, sides resolved by the player's handedness.
 
 use midline_session::description::Handedness;
+use midline_signal::SmoothPrior;
 
 /// A point of the player or the racket.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -108,6 +109,19 @@ impl Spot {
             Self::RacketButt | Self::RacketThroat | Self::RacketTip => 0.010,
             _ => 0.004,
         }
+    }
+
+    /// How the point departs from a straight line in the last 0.15 s before contact. Set with made-up swings; not taken from
+    /// a source.
+    pub(crate) fn prior(self) -> SmoothPrior {
+        let (amplitude, length_seconds) = match self {
+            Self::RacketTip => (0.5, 0.05),
+            Self::RacketThroat => (0.3, 0.06),
+            Self::RacketButt | Self::DominantWrist | Self::OtherWrist => (0.12, 0.085),
+            Self::DominantElbow | Self::OtherElbow => (0.08, 0.085),
+            _ => (0.10, 0.085),
+        };
+        SmoothPrior { amplitude, length_seconds }
     }
 
     /// Whether the impact changes the point's velocity within a frame.
