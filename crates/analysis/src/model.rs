@@ -100,12 +100,14 @@ impl StrokeModel {
 
     /// Tests the tip's speed for a dip; where there is one, the tip may be rougher around it, as far as its samples say so.
     fn look_for_dip(&mut self) {
-        let (from, states) = {
+        let (from, speed) = {
             let view = self.measured();
-            (view.phase(Phase::TakeBackEnd), view.states(Spot::RacketTip).to_vec())
+            (view.phase_index(Phase::TakeBackEnd), view.tip_speed)
         };
         let (Ok(from), Some(tip)) = (from, &self.points[Spot::RacketTip.index()]) else { return };
-        let Some(dip) = dip::clearest(tip, &states, &self.grid, from, 0.0) else { return };
+        let usual = [speed.as_slice(), self.setting.tip_speed_sds.as_slice()];
+        let range = from..=self.grid.contact;
+        let Some(dip) = dip::clearest(tip, usual, &self.grid, range, self.setting.frame_seconds) else { return };
         if dip.is_clear() {
             let rougher = tip.rougher_within(dip.around_seconds, &self.grid);
             self.points[Spot::RacketTip.index()] = Some(rougher);

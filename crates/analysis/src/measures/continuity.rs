@@ -75,7 +75,7 @@ pub(super) fn measures() -> Vec<MeasureKind> {
             DIP_DEPTH_ID,
             "deepest dip of the racket-tip speed",
             "share",
-            "between end of take-back and contact: the deepest fall (in m/s) of the racket-tip speed that follows a rise and is followed by one, as a share of the lower of the two neighbouring peaks; 0 when none stands out of the noise (false alarms: at most one stroke in a hundred), or none exceeds a tenth of that peak and 3 % of the speed at contact. In the last 60 ms before contact only slower changes are seen",
+            "between end of take-back and contact: the deepest fall (in m/s) of the racket-tip speed that follows a rise and is followed by one, as a share of the lower of the two neighbouring peaks; 0 when none stands out of the noise by 4 standard deviations, or none exceeds a tenth of that peak and 3 % of the speed at contact. In the last 60 ms before contact only slower changes are seen",
             &phased,
             |view| Ok(deepest_dip(view)?.map_or(0.0, |dip| dip.depth())),
         )
@@ -84,7 +84,7 @@ pub(super) fn measures() -> Vec<MeasureKind> {
             DIP_SIGNIFICANCE_ID,
             "clearest dip of the racket-tip speed in standard deviations",
             "1",
-            "the least clear of rise, fall and rise, each the difference of the mean speeds of two windows over its standard deviation; positive",
+            "the fall over the standard deviation of the difference of the two speeds that it lies between, through the window that shows it clearest; positive",
             &phased,
             |view| Ok(view.setting.dip.map_or(0.0, |dip| dip.significance)),
         )
@@ -194,8 +194,6 @@ fn part(series: &[Option<f64>], range: RangeInclusive<usize>) -> Option<Vec<f64>
 /// A fall between two rises.
 #[derive(Debug, Clone, Copy)]
 struct Dip {
-    /// From the peak before it until the speed is regained.
-    around: [usize; 2],
     /// The lower of the two neighbouring peaks, m/s.
     peak: f64,
     /// How far the speed falls below it, m/s.
@@ -210,38 +208,19 @@ impl Dip {
     }
 }
 
-/// The dip with the greatest fall; where one is clear (module `dip`), the greatest there. The rise before it must be as large as the
-/// fall: a speed that only comes down from the take-back and then rises has no dip.
+/// The dip with the greatest fall; where one is clear (module `dip`), the greatest there.
 fn deepest_dip(view: &StrokeView) -> Result<Option<Dip>, Because> {
     is_across_the_view(view)?;
     let range = view.phase_index(Phase::TakeBackEnd)?..=view.grid.contact;
     let from = *range.start();
-    let speed = part(&view.tip_speed, range).ok_or(UNSEEN)?;
+    let speeds = part(&view.tip_speed, range).ok_or(UNSEEN)?;
     let around = view.setting.dip.filter(DipFound::is_clear).map(|dip| dip.around_seconds.map(|t| view.grid.index(t)));
     let is_there = |l: usize, m: usize| around.is_none_or(|[start, end]| from + l >= start && from + m <= end);
-    // Greatest speed from each instant to contact.
-    let mut later = speed.clone();
-    for k in (0..later.len().saturating_sub(1)).rev() {
-        later[k] = later[k].max(later[k + 1]);
-    }
-    let mut deepest: Option<Dip> = None;
-    let mut lowest_so_far = f64::INFINITY;
-    for (l, top) in speed.iter().enumerate() {
-        lowest_so_far = lowest_so_far.min(*top);
-        for (m, bottom) in speed.iter().enumerate().skip(l + 1).take_while(|(_, v)| *v < top) {
-            let peak = top.min(later[m]);
-            let fall = (peak - bottom).min(top - lowest_so_far);
-            if fall > 0.0 && is_there(l, m) && deepest.is_none_or(|d| fall > d.fall) {
-                let regained = speed.iter().skip(m).position(|v| *v >= peak).map_or(speed.len() - 1, |i| m + i);
-                deepest = Some(Dip { around: [from + l, from + regained], peak, fall, seconds: None });
-            }
-        }
-    }
-    Ok(deepest.map(|dip| {
-        let level = dip.peak - dip.fall / 2.0;
+    Ok(dip::greatest_fall(&speeds, is_there).map(|fall| {
+        let level = fall.peak - fall.size / 2.0;
         let lowered: Series = view.tip_speed.iter().map(|v| v.map(|v| v - level)).collect();
-        let steps = steps_below_zero(&lowered, dip.around[0]..=dip.around[1]);
-        Dip { seconds: steps.map(|steps| steps * view.grid.step), ..dip }
+        let steps = steps_below_zero(&lowered, from + fall.at[0]..=from + fall.at[2]);
+        Dip { peak: fall.peak, fall: fall.size, seconds: steps.map(|steps| steps * view.grid.step) }
     }))
 }
 

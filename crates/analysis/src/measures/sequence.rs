@@ -27,7 +27,10 @@ const ORDER: [Segment; SEGMENTS] = [
 const SEARCH_SECONDS: f64 = 0.3;
 
 /// A parabola over this time on both sides of the peak gives its place, seconds.
-const PARABOLA_SECONDS: f64 = 0.010;
+const PARABOLA_SECONDS: f64 = 0.060;
+
+/// Error of a peak that is seen from one side only, seconds: what the estimate next to contact missed in made-up swings.
+const ONE_SIDED_SD_SECONDS: f64 = 0.008;
 
 /// Published peaks of neighbouring segments lie some 18 ms apart (Landlinger et al. 2010, J Sports Sci Med 9:643: 75 and 57 ms
 /// before impact); two frames must fit in between.
@@ -137,8 +140,12 @@ fn peak_seconds(view: &StrokeView, i: usize) -> Result<f64, Because> {
         return Err(format!("the {} turns ever slower over the last 0.3 s before contact", ORDER[i].words).into());
     }
     let seconds = view.grid.seconds(place);
-    // Noise and frames are in the draws of the motion; an error of the clock moves segments that are seen from different sides.
-    Ok(view.to_contact(seconds) + view.peak_draws[i] * view.setting.clock_sd_seconds)
+    // A peak between two frames is found to about the standard deviation of a uniform distribution over their spacing; one next
+    // to contact is seen from one side only.
+    let resolution = (view.setting.frame_seconds / 12.0_f64.sqrt()).hypot(view.setting.clock_sd_seconds);
+    // In proportion to what is missing of the parabola.
+    let one_sided = ONE_SIDED_SD_SECONDS * (1.0 + seconds / PARABOLA_SECONDS).clamp(0.0, 1.0);
+    Ok(view.to_contact(seconds) + view.peak_draws[i] * resolution.hypot(one_sided))
 }
 
 /// The order is claimed only when every lag's interval leaves out zero.

@@ -144,7 +144,7 @@ fn pooled(values: &[f64]) -> Vec<f64> {
     blocks.into_iter().flat_map(|(v, n)| std::iter::repeat_n(v, n)).collect()
 }
 
-/// How likely any test with the stated false alarms can find the dip at most (Neyman & Pearson 1933), from the tip's samples: the
+/// How likely any test with 1 % of false alarms can find the dip at most (Neyman & Pearson 1933), from the tip's samples: the
 /// distance, in standard deviations of the noise, to the nearest course whose speed falls at most at first and then rises.
 fn best_power(swing: &TestSwing) -> f64 {
     let dt = 1.0 / 240.0;
@@ -181,8 +181,7 @@ fn best_power(swing: &TestSwing) -> f64 {
         v = next;
     }
     let distance = gap(&v).iter().map(|s| s * s).sum::<f64>().sqrt() / 0.008;
-    // 1 % of false alarms is 2.326 standard deviations.
-    assert!((crate::dip::FALSE_ALARMS - 0.01).abs() < 1e-12);
+    // 1 % of a normal distribution lies above 2.326 standard deviations.
     midline_signal::normal_probability(distance - 2.326)
 }
 
