@@ -4,7 +4,7 @@
 use midline_geometry::{Intrinsics, LensModel, RigidTransform, step_between, stepped};
 use midline_session::calibration::RigCalibration;
 use midline_session::court::{Court, LineEdge};
-use nalgebra::{Point3, Vector2, Vector3, Vector6};
+use nalgebra::{Point3, Vector2, Vector6};
 use rayon::prelude::*;
 
 use crate::input::Checked;
