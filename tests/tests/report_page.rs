@@ -132,6 +132,11 @@ fn shown_in(unit: &str) -> (f64, &'static str) {
     }
 }
 
+/// The page reads `strokes.json`, whose reader may miss the last bit of a number.
+fn same(a: f64, b: f64) -> bool {
+    (a - b).abs() <= 2.0 * f64::EPSILON * b.abs()
+}
+
 #[test]
 fn every_number_of_the_page_is_that_of_the_table_of_measures() {
     let folder = academy().join("p07-first/midline");
@@ -158,7 +163,7 @@ fn every_number_of_the_page_is_that_of_the_table_of_measures() {
         let (factor, unit) = shown_in(&row.unit);
         let unit_in_table = if unit.is_empty() && cell.stroke.is_none() { "none" } else { unit };
         assert_eq!(cell.unit.trim(), unit_in_table, "{cell:?}");
-        assert_eq!(cell.exact.as_ref().unwrap().parse::<f64>().unwrap(), values[0], "{cell:?}");
+        assert!(same(cell.exact.as_ref().unwrap().parse().unwrap(), values[0]), "{cell:?} {values:?}");
         assert_eq!(cell.texts.len(), 3, "{cell:?}");
         let half = (values[2] - values[1]) * factor / 2.0;
         for (text, value) in cell.texts.iter().zip(values) {
@@ -179,7 +184,7 @@ fn every_number_of_the_page_is_that_of_the_table_of_measures() {
         let fact: f64 = fact.parse().unwrap();
         let known = expected
             .iter()
-            .any(|((_, stroke), row)| stroke.is_none() && row.outcome.as_ref().is_ok_and(|v| v[0] == fact));
+            .any(|((_, stroke), row)| stroke.is_none() && row.outcome.as_ref().is_ok_and(|v| same(v[0], fact)));
         assert!(known, "{fact}");
     }
 }
@@ -216,7 +221,11 @@ fn a_comparison_opens_on_a_phone_and_says_what_midline_compare_says() {
             _ => ("not compared", &serde_json::Value::Null),
         };
         assert!(text.trim().starts_with(words), "{measure}: {text}");
-        assert_eq!(value.as_ref().map(|v| v.parse::<f64>().unwrap()), numbers["value"].as_f64(), "{text}");
+        let shown = value.as_ref().map(|v| v.parse::<f64>().unwrap());
+        match (shown, numbers["value"].as_f64()) {
+            (Some(shown), Some(value)) => assert!(same(shown, value), "{shown} {value} {text}"),
+            (shown, value) => assert_eq!(shown, value, "{text}"),
+        }
         changed += usize::from(words == "changed");
     }
     assert!(changed > 0, "the second visit of the demo's player differs from the first");
