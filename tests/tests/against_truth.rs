@@ -360,7 +360,9 @@ fn analysis_alone_is_right_on_true_tracks_at_the_phones_frame_rate() {
             clock_sd_seconds: 1e-4,
             vertical: midline_session::calibration::Vertical::ZUp,
             one_camera: false,
+            picture_scale_sd_share: None,
             set_events: &[],
+            marked_events: &[],
             suspicions: &[],
         })
         .expect("strokes in the truth");

@@ -10,14 +10,14 @@ use crate::bounce;
 use crate::contact_time::{Contact, Evidence};
 use crate::curves;
 use crate::error::AnalysisError;
-use crate::input::StrokeInput;
+use crate::input::{MarkedEvent, StrokeInput};
 use crate::kind;
 use crate::measures;
 use crate::model::StrokeModel;
 use crate::over_strokes::summarise;
 use crate::phases::Phase;
 use crate::samples::{self, Sample, between};
-use crate::set_events::{SET, SetEvents, set_contacts};
+use crate::set_events::{SET, SetEvents, marked_contact, set_contacts, with_marked};
 use crate::spots::Spot;
 use crate::statements;
 use crate::style;
@@ -83,8 +83,9 @@ pub(crate) fn analyse_with(input: &StrokeInput, trials: usize) -> Result<Strokes
         remarks.push(format!("{unusable} points with unusable numbers or covariances were left out."));
     }
     let (mover, least_speed) = mover(input, &points)?;
+    check_wrists(input.handedness, &points)?;
     let evidence = evidence(input, frame_seconds, mover, &points, &ball);
-    let contacts = contacts(&evidence, mover, least_speed, &mut remarks)?;
+    let contacts = contacts(&evidence, mover, least_speed, input.marked_events, &mut remarks)?;
     check_hand(input.handedness, &points, &contacts)?;
     let missing: Vec<&str> = Spot::ALL
         .into_iter()
@@ -100,7 +101,8 @@ pub(crate) fn analyse_with(input: &StrokeInput, trials: usize) -> Result<Strokes
     }
 
     let mut answers = Answers { suspicions: Vec::new(), kinds: Vec::new(), set_events: Vec::new() };
-    let contacts = set_contacts(input, frame_seconds, contacts, &mut answers.set_events, &mut remarks);
+    let set_events = with_marked(input.set_events, input.marked_events, &contacts, &mut remarks);
+    let contacts = set_contacts(&set_events, frame_seconds, contacts, &mut answers.set_events, &mut remarks);
     let times: Vec<f64> = contacts.iter().map(|c| c.seconds).collect();
     let mut strokes = Vec::new();
     for (i, contact) in contacts.into_iter().enumerate() {
@@ -115,7 +117,7 @@ pub(crate) fn analyse_with(input: &StrokeInput, trials: usize) -> Result<Strokes
                 "Stroke {number}: the ball's flight was not seen on both sides of contact; the contact point is the middle between racket throat and tip."
             ));
         }
-        let set = SetEvents::of(input, number, frame_seconds);
+        let set = SetEvents::of(&set_events, number, frame_seconds);
         let bounce = set.bounce(bounce::before(&contact, &evidence), &mut answers.set_events);
         let phases = set.phases(contact.seconds);
         let model = StrokeModel::new(input, frame_seconds, &points, limits, contact, bounce, phases);
@@ -148,8 +150,9 @@ pub fn contact_times(input: &StrokeInput) -> Result<Vec<ContactTime>, AnalysisEr
     let Seen { points, ball, .. } = Seen::new(input);
     let (mover, least_speed) = mover(input, &points)?;
     let evidence = evidence(input, frame_seconds, mover, &points, &ball);
-    let contacts = contacts(&evidence, mover, least_speed, &mut Vec::new())?;
-    let contacts = set_contacts(input, frame_seconds, contacts, &mut Vec::new(), &mut Vec::new());
+    let contacts = contacts(&evidence, mover, least_speed, input.marked_events, &mut Vec::new())?;
+    let set_events = with_marked(input.set_events, input.marked_events, &contacts, &mut Vec::new());
+    let contacts = set_contacts(&set_events, frame_seconds, contacts, &mut Vec::new(), &mut Vec::new());
     Ok(contacts.iter().map(|c| ContactTime { session_seconds: c.seconds, sd_seconds: c.sd_seconds }).collect())
 }
 
@@ -202,6 +205,7 @@ fn contacts(
     evidence: &Evidence,
     mover: Spot,
     least_speed: f64,
+    marked: &[MarkedEvent],
     remarks: &mut Vec<String>,
 ) -> Result<Vec<Contact>, AnalysisError> {
     let (swings, fastest_m_s) = swings::find(evidence.mover, least_speed);
@@ -210,7 +214,7 @@ fn contacts(
     };
     let mut contacts: Vec<Contact> = Vec::new();
     for swing in &swings {
-        match evidence.contact(swing) {
+        match evidence.contact(swing).or_else(|| marked_contact(marked, swing.seconds)) {
             Some(contact) => contacts.push(contact),
             None => remarks.push(format!(
                 "The swing at {:.2} s is not measured: nothing tells when a ball was met.",
@@ -326,6 +330,27 @@ fn mover(input: &StrokeInput, points: &[Vec<Sample>]) -> Result<(Spot, f64), Ana
     })
 }
 
+/// Words for the session's hand and the other one.
+fn hands(handedness: Handedness) -> (&'static str, &'static str) {
+    match handedness {
+        Handedness::Right => ("right", "left"),
+        Handedness::Left => ("left", "right"),
+    }
+}
+
+/// Refuses when nothing shows which hand holds the racket, but the other wrist is much the faster: two hands at one racket move
+/// alike, a free one at less than half of the speed.
+fn check_wrists(handedness: Handedness, points: &[Vec<Sample>]) -> Result<(), AnalysisError> {
+    const MUCH_FASTER: f64 = 1.7;
+    let fastest = |spot: Spot| swings::find(&points[spot.index()], f64::INFINITY).1;
+    let times = fastest(Spot::OtherWrist) / fastest(Spot::DominantWrist).max(1.0);
+    if points[Spot::RacketButt.index()].is_empty() && times > MUCH_FASTER {
+        let (said, other) = hands(handedness);
+        return Err(AnalysisError::OtherWristFaster { said, other, times });
+    }
+    Ok(())
+}
+
 /// Refuses when the other wrist is the one at the racket's butt in most instants of the last 0.6 s before the contacts.
 fn check_hand(handedness: Handedness, points: &[Vec<Sample>], contacts: &[Contact]) -> Result<(), AnalysisError> {
     /// Both hands are at the racket when their distances to the butt differ by less than this, metres.
@@ -347,10 +372,7 @@ fn check_hand(handedness: Handedness, points: &[Vec<Sample>], contacts: &[Contac
     }
     let share = f64::from(other as u32) / f64::from(clear.max(1) as u32);
     if clear >= 10 && share > OTHER_HAND_SHARE {
-        let (said, found) = match handedness {
-            Handedness::Right => ("right", "left"),
-            Handedness::Left => ("left", "right"),
-        };
+        let (said, found) = hands(handedness);
         return Err(AnalysisError::OtherHand { said, other: found, share_percent: 100.0 * share });
     }
     Ok(())

@@ -15,7 +15,7 @@ const SHOWN_SECONDS: [f64; 2] = [-1.5, 0.5];
 pub(crate) struct CurveKind {
     id: &'static str,
     name: &'static str,
-    unit: &'static str,
+    pub(crate) unit: &'static str,
     definition: &'static str,
     pub(crate) series: fn(&StrokeView) -> Series,
 }

@@ -3,6 +3,7 @@
 use midline_session::calibration::Vertical;
 use midline_session::description::{Handedness, SetEvent};
 use midline_session::motion::StrokeMotion;
+use midline_session::strokes::EventKind;
 use midline_session::tracks::Tracks;
 
 /// The tracks of one session and what is known about them.
@@ -26,8 +27,13 @@ pub struct StrokeInput<'a> {
     /// The tracks are those of one camera ([`picture_tracks`](crate::picture_tracks)): places in the picture plane. Only what
     /// time and the picture plane carry is then measured.
     pub one_camera: bool,
+    /// How well a metre is known in the picture plane, as a share of it, when the court gave the scale; `None` when nothing did.
+    pub picture_scale_sd_share: Option<f64>,
     /// Instants that the analyst set; they stand in for what is found.
     pub set_events: &'a [SetEvent],
+    /// Instants that a person marked on the pictures: set events whose stroke follows from their time. What is set by number
+    /// stands before what is marked.
+    pub marked_events: &'a [MarkedEvent],
     /// What the coach suspects, in the trade's words.
     pub suspicions: &'a [String],
 }
@@ -39,6 +45,19 @@ pub struct SoundImpact {
     pub session_seconds: f64,
     /// Standard deviation, seconds.
     pub sd_seconds: f64,
+}
+
+/// An event that a person saw on a picture.
+#[derive(Debug, Clone, PartialEq)]
+pub struct MarkedEvent {
+    /// What.
+    pub kind: EventKind,
+    /// On the session clock, seconds.
+    pub session_seconds: f64,
+    /// Standard deviation, seconds.
+    pub sd_seconds: f64,
+    /// Where it was marked, in words.
+    pub place: String,
 }
 
 /// `+1` for right-handers, `-1` for left-handers: the one place where left-handers are mirrored.

@@ -7,23 +7,17 @@ use rand_distr::{Distribution, StandardNormal};
 
 use crate::bounce::Bounce;
 use crate::contact_time::Contact;
+use crate::dip;
 use crate::edge_speed::EdgeSpeed;
 use crate::grid::{GRID, Grid};
 use crate::input::{StrokeInput, dominant_side};
 use crate::lifted_tip::LiftedTip;
-use crate::measures::continuity::clearest_dip_window;
 use crate::phases::{self, Phase, SetPhase};
 use crate::samples::{Sample, between};
 use crate::series::Series;
 use crate::smoothing::{Draw, SmoothedPoint, SmoothingSettings, State, normal_vector};
 use crate::spots::Spot;
 use crate::view::{SEGMENTS, Setting, StrokeView, frame_at, picture_frame_at};
-
-/// A window of fewer samples than this on each side of an instant is made longer.
-const LEAST_FRAMES_PER_SIDE: f64 = 3.0;
-
-/// Further half windows with which a dip of the racket's speed is looked for, seconds.
-const QUICK_HALF_WINDOWS_SECONDS: [f64; 3] = [0.036, 0.027, 0.020];
 
 /// A stroke's smoothed points and what is known about its contact.
 pub(crate) struct StrokeModel {
@@ -33,8 +27,6 @@ pub(crate) struct StrokeModel {
     pub(crate) set_phases: Vec<SetPhase>,
     /// Per point of [`Spot::ALL`].
     pub(crate) points: Vec<Option<SmoothedPoint>>,
-    /// The racket's tip with shorter windows, for changes of its speed that the usual one would blur.
-    quick_tips: Vec<SmoothedPoint>,
     /// Time around contact whose samples are left out, seconds.
     pub(crate) margin_seconds: f64,
     edge: Option<EdgeSpeed>,
@@ -56,9 +48,8 @@ impl StrokeModel {
     ) -> Self {
         let grid = GRID;
         let margin_seconds = frame_seconds + contact.sd_seconds;
-        let settings_of = |spot: Spot, half: f64, slow: f64| SmoothingSettings {
-            half_window_seconds: half.max(LEAST_FRAMES_PER_SIDE * frame_seconds),
-            slow_half_window_seconds: slow.max(LEAST_FRAMES_PER_SIDE * frame_seconds),
+        let settings_of = |spot: Spot| SmoothingSettings {
+            screening_seconds: spot.screening_seconds(),
             misfit_allowance_m: spot.misfit_allowance_m(),
             prior: spot.prior(),
             margin_seconds: if spot.feels_impact() { margin_seconds } else { 0.0 },
@@ -70,8 +61,7 @@ impl StrokeModel {
             .map(|(spot, samples)| {
                 let own = between(samples, limits_seconds[0], limits_seconds[1]);
                 let around = between(own, contact.seconds - 1.0, contact.seconds + 0.3);
-                let settings = settings_of(spot, spot.half_window_seconds(), spot.slow_half_window_seconds());
-                (around.len() >= 10).then(|| SmoothedPoint::new(own, contact.seconds, &grid, &settings))
+                (around.len() >= 10).then(|| SmoothedPoint::new(own, contact.seconds, &grid, &settings_of(spot)))
             })
             .collect();
         let point = |spot: Spot| points.get(spot.index()).and_then(Option::as_ref);
@@ -80,13 +70,6 @@ impl StrokeModel {
             .zip(point(Spot::RacketTip))
             .filter(|_| !input.one_camera)
             .and_then(|(butt, tip)| EdgeSpeed::new(butt, tip, &grid, margin_seconds + 2.0 * frame_seconds));
-        let quick_tips: Vec<SmoothedPoint> = point(Spot::RacketTip).map_or_else(Vec::new, |tip| {
-            QUICK_HALF_WINDOWS_SECONDS
-                .into_iter()
-                .filter(|half| *half > LEAST_FRAMES_PER_SIDE * frame_seconds)
-                .map(|half| tip.with_windows(&grid, &settings_of(Spot::RacketTip, half, half)))
-                .collect()
-        });
         let velocity_sds: Vec<Series> =
             points.iter().map(|p| p.as_ref().map_or_else(Vec::new, SmoothedPoint::velocity_sds)).collect();
         let none = vec![None; grid.len];
@@ -97,30 +80,39 @@ impl StrokeModel {
             (None, Some(edge)) => changed_over(&grid, tip_sds, |t| edge.share(t), |k| edge.speed_sd(k)),
             (None, None) => tip_sds.clone(),
         };
-        let quick_tip_sds = quick_tips
-            .iter()
-            .map(|tip| {
-                let own = tip.velocity_sds();
-                (0..grid.len).map(|k| if tip.is_inside(k) { own[k] } else { tip_speed_sds[k] }).collect()
-            })
-            .collect();
         let setting = Setting {
             handedness: input.handedness,
             side: dominant_side(input.handedness),
             z_is_up: input.vertical == Vertical::ZUp,
             one_camera: input.one_camera,
+            picture_scale_sd_share: input.picture_scale_sd_share,
             frame_seconds,
             clock_sd_seconds: input.clock_sd_seconds,
             present: std::array::from_fn(|i| points.get(i).is_some_and(Option::is_some)),
             velocity_sds,
             tip_speed_sds,
-            quick_tip_sds,
-            dip_window: None,
+            dip: None,
         };
-        let mut model =
-            Self { setting, contact, bounce, set_phases, points, quick_tips, margin_seconds, edge, lifted, grid };
-        model.setting.dip_window = clearest_dip_window(&model.measured());
+        let mut model = Self { setting, contact, bounce, set_phases, points, margin_seconds, edge, lifted, grid };
+        model.look_for_dip();
         model
+    }
+
+    /// Tests the tip's speed for a dip; where there is one, the tip may be rougher around it, as far as its samples say so.
+    fn look_for_dip(&mut self) {
+        let (from, speed) = {
+            let view = self.measured();
+            (view.phase_index(Phase::TakeBackEnd), view.tip_speed)
+        };
+        let (Ok(from), Some(tip)) = (from, &self.points[Spot::RacketTip.index()]) else { return };
+        let usual = [speed.as_slice(), self.setting.tip_speed_sds.as_slice()];
+        let range = from..=self.grid.contact;
+        let Some(dip) = dip::clearest(tip, usual, &self.grid, range, self.setting.frame_seconds) else { return };
+        if dip.is_clear() {
+            let rougher = tip.rougher_within(dip.around_seconds, &self.grid);
+            self.points[Spot::RacketTip.index()] = Some(rougher);
+        }
+        self.setting.dip = Some(dip);
     }
 
     /// The stroke as measured.
@@ -131,6 +123,7 @@ impl StrokeModel {
             racket_beyond: [Vector3::zeros(); 2],
             contact_shift: 0.0,
             peak_draws: [0.0; SEGMENTS],
+            picture_metre: 1.0,
             bounce: self.bounce.as_ref().map(|b| b.seconds - self.contact.seconds).map_err(|because| *because),
             ball_at_contact: self.contact.ball.as_ref().map(|kink| kink.position),
             set_phases: self.set_phases.iter().map(|(phase, seconds, _)| (*phase, *seconds)).collect(),
@@ -139,7 +132,13 @@ impl StrokeModel {
 
     /// The stroke with further noise of the size that the covariances and the standard deviations of the instants say.
     pub(crate) fn trial(&self, random: &mut impl Rng) -> StrokeView<'_> {
-        let points = self.points.iter().map(|p| p.as_ref().map(|p| p.noisy(random))).collect();
+        // The samples themselves serve the last stretch of the racket only.
+        let ends = [Spot::RacketButt, Spot::RacketTip];
+        let points = Spot::ALL
+            .into_iter()
+            .zip(&self.points)
+            .map(|(spot, point)| Some(point.as_ref()?.drawn(random, ends.contains(&spot))))
+            .collect();
         let racket_beyond = [normal_vector(random), normal_vector(random)];
         let ball_at_contact = self.contact.ball.as_ref().map(|kink| match kink.covariance.cholesky() {
             Some(root) => kink.position + root.l() * normal_vector(random),
@@ -154,6 +153,7 @@ impl StrokeModel {
             racket_beyond,
             contact_shift: normal(self.contact.sd_seconds),
             peak_draws: std::array::from_fn(|_| normal(1.0)),
+            picture_metre: 1.0 + normal(self.setting.picture_scale_sd_share.unwrap_or(0.0)),
             bounce: match &self.bounce {
                 Ok(bounce) => Ok(bounce.seconds - self.contact.seconds + normal(bounce.sd_seconds)),
                 Err(because) => Err(*because),
@@ -169,12 +169,8 @@ impl StrokeModel {
             .edge
             .as_ref()
             .and_then(|edge| edge.motion(draw(Spot::RacketButt)?, draw(Spot::RacketTip)?, draws.racket_beyond));
-        let points: Vec<Vec<Option<State>>> = self
-            .points
-            .iter()
-            .zip(&draws.points)
-            .map(|(point, draw)| point.as_ref().zip(draw.as_ref()).map_or_else(Vec::new, |(p, draw)| p.states(draw)))
-            .collect();
+        let points: Vec<Vec<Option<State>>> =
+            draws.points.iter().map(|draw| draw.as_ref().map_or_else(Vec::new, |draw| draw.states.clone())).collect();
         let tip = &points[Spot::RacketTip.index()];
         let plain: Series =
             (0..self.grid.len).map(|k| tip.get(k).copied().flatten().map(|s| s.velocity.norm())).collect();
@@ -193,21 +189,7 @@ impl StrokeModel {
                 (plain, at_contact)
             }
         };
-        let quick_tip_speeds: Vec<Series> = self
-            .quick_tips
-            .iter()
-            .map(|quick| {
-                let states = draws.points[Spot::RacketTip.index()].as_ref().map_or_else(Vec::new, |d| quick.states(d));
-                (0..self.grid.len)
-                    .map(|k| match states.get(k) {
-                        Some(state) if quick.is_inside(k) => state.map(|s| s.velocity.norm()),
-                        _ => tip_speed.get(k).copied().flatten(),
-                    })
-                    .collect()
-            })
-            .collect();
         let mut view = StrokeView {
-            quick_tip_speeds,
             setting: &self.setting,
             grid: &self.grid,
             frames: (0..self.grid.len)
@@ -219,6 +201,7 @@ impl StrokeModel {
             points,
             contact_shift: draws.contact_shift,
             peak_draws: draws.peak_draws,
+            picture_metre: draws.picture_metre,
             ball_at_contact: draws.ball_at_contact,
             bounce: draws.bounce,
             tip_speed,
@@ -238,6 +221,7 @@ struct Draws {
     racket_beyond: [Vector3<f64>; 2],
     contact_shift: f64,
     peak_draws: [f64; SEGMENTS],
+    picture_metre: f64,
     bounce: Result<f64, &'static str>,
     ball_at_contact: Option<Vector3<f64>>,
     set_phases: Vec<(Phase, f64)>,

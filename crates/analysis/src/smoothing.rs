@@ -1,19 +1,23 @@
-//! Positions and velocities of one point on the stroke's grid, with windows that never cross contact.
+//! Positions and velocities of one point on the stroke's grid; nothing on one side of contact is computed from the other.
 //!
-//! Away from contact: local cubics. Next to it, where a cubic would run away: a straight line plus a smooth curve of known
-//! size and time scale, fitted to the last stretch on that side and carried on to contact; its uncertainty counts what the
-//! curve may do beyond the samples. One changes over to the other within 20 ms.
+//! Each side is a smoothing spline of degree seven whose roughness changes over time ([`VaryingSpline`]); how rough, each
+//! stroke's own samples decide (empirical Bayes). A draw of the stroke is the estimate plus a draw of what it may be off by,
+//! correlated in time as it must be, so that the draws of a measure are draws of what the measure may be.
+//!
+//! Next to contact, where such a spline is seen from one side only and runs away, a straight line plus a smooth curve of known size
+//! and time scale stands in for it ([`SmoothFit`], fitted to the last stretch on that side); one changes over to the other within
+//! 20 ms.
 //!
 //! Per-instant points are interpolated between frames, so a sample within one frame spacing of contact mixes before and
 //! after. For what the ball stops (racket, hands, elbows) these samples are left out on both sides. Trunk and legs do not
 //! change their velocity in these milliseconds; their samples are used up to contact, but not across it.
-//!
-//! Every estimate is a fixed linear combination of samples, so that a trial with other noise costs a few multiplications.
 
 use std::ops::Range;
 
-use midline_signal::{SmoothFit, SmoothPrior, Stencil, stencil, window_within};
-use nalgebra::{Matrix3, Vector3};
+use midline_signal::{
+    SmoothEstimate, SmoothFit, SmoothPrior, Stencil, ValueAndSlope, VaryingSpline, stencil, window_within,
+};
+use nalgebra::{Matrix3, Rotation3, SymmetricEigen, Vector3};
 use rand::Rng;
 use rand_distr::{Distribution, StandardNormal};
 
@@ -21,30 +25,52 @@ use crate::grid::Grid;
 use crate::samples::Sample;
 use crate::swings::median;
 
-/// Degree of the local polynomials.
+/// Degree of the local polynomials that outliers are looked for with.
 const DEGREE: usize = 3;
 
 /// Length of the stretch next to contact that the smooth curve is fitted to, seconds.
-pub(crate) const STRETCH_SECONDS: f64 = 0.15;
+const STRETCH_SECONDS: f64 = 0.15;
 
 /// Least number of samples of that stretch.
 pub(crate) const LEAST_STRETCH_SAMPLES: usize = 6;
 
-/// Over how much time the estimate changes over from the cubics to the stretch, seconds.
+/// The stretch counts alone up to this far from its sample nearest to contact, seconds.
+const STRETCH_ALONE_SECONDS: f64 = 0.05;
+
+/// Over how much time one estimate changes over to another, seconds.
 pub(crate) const CHANGE_OVER_SECONDS: f64 = 0.02;
 
 /// A sample is an outlier when the curve through its neighbours misses it by more than this many standard deviations.
 const OUTLIER_SDS: f64 = 5.0;
 
-/// Outliers are looked for with windows of this share of the smoothing's, and at least this many frames on each side.
-const SCREENING_SHARE: f64 = 0.7;
+/// Half the windows in which outliers are looked for: at least this many frames on each side.
 const SCREENING_FRAMES: f64 = 3.0;
 
-/// Most noise that a cubic may pass: standard deviation of the position in standard deviations of a sample.
-const MOST_GAIN: f64 = 1.6;
+/// No state is given farther than this from every sample, seconds.
+const LONGEST_GAP_SECONDS: f64 = 0.045;
+
+/// A side with fewer samples is not smoothed.
+const LEAST_SAMPLES: usize = 10;
 
 /// Median of a chi-squared number with three degrees of freedom (standard tables; from memory).
 const CHI_SQUARED_3_MEDIAN: f64 = 2.366;
+
+/// Roughness is given as the frequency up to which a spline follows samples of this noise density (8 mm at 240 per second), m² s.
+const NOISE_DENSITY_M2_S: f64 = 0.008 * 0.008 / 240.0;
+
+/// Frequencies that a spline may follow, hertz: steps of a tenth of a decade.
+const FREQUENCIES_HZ: [f64; 12] = [1.6, 2.0, 2.5, 3.2, 4.0, 5.0, 6.3, 8.0, 10.0, 12.5, 16.0, 20.0];
+
+/// What is expected before a stroke's samples are asked: this frequency (index above), to a factor e^0.7, neighbouring knots alike to
+/// a factor e^0.5 (1 sd). Set with made-up swings; it matters where few samples tell.
+const USUAL: usize = 5;
+const SPREAD: f64 = 0.7;
+const NEIGHBOURS_SPREAD: f64 = 0.5;
+
+/// Times to contact at which the frequency of a side is free, seconds; in between its logarithm is linear.
+const KNOTS_BEFORE_SECONDS: [f64; KNOTS] = [-1.0, -0.75, -0.5, -0.25, 0.0];
+const KNOTS_AFTER_SECONDS: [f64; KNOTS] = [0.0, 0.12, 0.25, 0.4, 0.6];
+const KNOTS: usize = 5;
 
 /// Position and velocity at one instant.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -58,11 +84,9 @@ pub(crate) struct State {
 /// How the smoothing is set for one point of one stroke.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct SmoothingSettings {
-    /// Half the cubics' window near contact, seconds.
-    pub(crate) half_window_seconds: f64,
-    /// The same where the player moves slowly: in the take-back and at the end of the follow-through.
-    pub(crate) slow_half_window_seconds: f64,
-    /// What the cubic may miss, metres.
+    /// Half the window in which outliers are looked for, seconds.
+    pub(crate) screening_seconds: f64,
+    /// What a cubic over that window may miss, metres.
     pub(crate) misfit_allowance_m: f64,
     /// How the point moves next to contact, metres.
     pub(crate) prior: SmoothPrior,
@@ -72,36 +96,198 @@ pub(crate) struct SmoothingSettings {
     pub(crate) frame_seconds: f64,
 }
 
-/// Between these times to contact the window grows from the usual one to the slow one, before and after contact, seconds.
-const SLOWER_BEFORE_SECONDS: [f64; 2] = [-0.32, -0.52];
-const SLOWER_AFTER_SECONDS: [f64; 2] = [0.12, 0.25];
+/// How rough a side is.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Roughness {
+    knots_seconds: [f64; KNOTS],
+    /// The frequency that it follows at each knot: index into [`FREQUENCIES_HZ`].
+    at_knots: [usize; KNOTS],
+    /// A stretch (seconds to contact) in which it follows this many times the frequency.
+    rougher: Option<([f64; 2], f64)>,
+}
 
-impl SmoothingSettings {
-    /// Half the cubic's window at a time to contact, seconds.
-    fn half_window_at(&self, seconds: f64) -> f64 {
-        let [from, to] = if seconds < 0.0 { SLOWER_BEFORE_SECONDS } else { SLOWER_AFTER_SECONDS };
+impl Roughness {
+    /// Logarithm of the frequency at a knot.
+    fn log_hz(&self, knot: usize) -> f64 {
+        FREQUENCIES_HZ[self.at_knots[knot]].ln()
+    }
+
+    /// Intensity of the fourth derivative at a time to contact, m² s⁻⁷: the spline's gain falls to one half where the motion's
+    /// spectral density falls below the noise's.
+    fn intensity(&self, seconds: f64) -> f64 {
+        let next = self.knots_seconds.partition_point(|t| *t < seconds).clamp(1, KNOTS - 1);
+        let (from, to) = (self.knots_seconds[next - 1], self.knots_seconds[next]);
         let share = ((seconds - from) / (to - from)).clamp(0.0, 1.0);
-        self.half_window_seconds + share * (self.slow_half_window_seconds - self.half_window_seconds)
+        let log_hz = self.log_hz(next - 1) * (1.0 - share) + self.log_hz(next) * share;
+        let factor = self.rougher.map_or(1.0, |([from, to], f)| if (from..=to).contains(&seconds) { f } else { 1.0 });
+        VaryingSpline::intensity(factor * log_hz.exp(), NOISE_DENSITY_M2_S)
+    }
+
+    /// Logarithm of how expected it is.
+    fn log_prior(&self) -> f64 {
+        let usual = FREQUENCIES_HZ[USUAL].ln();
+        let own: f64 = (0..KNOTS).map(|k| ((self.log_hz(k) - usual) / SPREAD).powi(2)).sum();
+        let steps: f64 = (1..KNOTS).map(|k| ((self.log_hz(k) - self.log_hz(k - 1)) / NEIGHBOURS_SPREAD).powi(2)).sum();
+        -0.5 * (own + steps)
+    }
+
+    /// The most probable for a side: knot after knot moves by up to two steps while that helps.
+    fn most_probable(samples: &Plain, knots_seconds: [f64; KNOTS]) -> Option<Self> {
+        const ROUNDS: usize = 2;
+        let mut found = Self { knots_seconds, at_knots: [USUAL; KNOTS], rougher: None };
+        let mut best = samples.log_posterior(&found)?;
+        for _ in 0..ROUNDS {
+            let before = found;
+            for knot in (0..KNOTS).rev() {
+                let here = found;
+                for step in [-2, -1, 1, 2] {
+                    let index = here.at_knots[knot].checked_add_signed(step).filter(|i| *i < FREQUENCIES_HZ.len());
+                    let Some(index) = index else { continue };
+                    let mut moved = here;
+                    moved.at_knots[knot] = index;
+                    if let Some(score) = samples.log_posterior(&moved).filter(|score| *score > best) {
+                        (best, found) = (score, moved);
+                    }
+                }
+            }
+            if found == before {
+                break;
+            }
+        }
+        Some(found)
     }
 }
 
-/// Coefficients of the samples from `start` on, and what they leave open.
-#[derive(Debug, Clone, Default)]
-struct Cell {
-    start: usize,
-    value: Vec<f64>,
-    slope: Vec<f64>,
-    value_doubt: f64,
-    slope_doubt: f64,
+/// The samples of one side as plain numbers.
+#[derive(Debug, Clone)]
+struct Plain {
+    seconds: Vec<f64>,
+    /// The axes in which the noise of a typical sample is independent.
+    axes: Rotation3<f64>,
+    /// Along each axis.
+    coordinates: [Vec<f64>; 3],
+    variances: [Vec<f64>; 3],
+    /// Whether the noise is alike along all axes.
+    is_even: bool,
 }
 
-/// One draw of a point's samples.
+impl Plain {
+    fn new(samples: &[Sample], independent: f64) -> Self {
+        // The noise of two cameras is much larger along the view than across it: each of its axes is smoothed as it asks for.
+        let mean = samples.iter().map(|s| s.covariance).sum::<Matrix3<f64>>() / samples.len().max(1) as f64;
+        let own = SymmetricEigen::new(mean).eigenvectors;
+        let axes = Rotation3::from_matrix_unchecked(if own.determinant() < 0.0 { -own } else { own });
+        let scale = independent * independent;
+        let turned: Vec<Vector3<f64>> = samples.iter().map(|s| axes.inverse() * s.position).collect();
+        let along = |axis: usize, s: &Sample| {
+            let direction = axes.matrix().column(axis).into_owned();
+            direction.dot(&(s.covariance * direction)) * scale
+        };
+        let variances: [Vec<f64>; 3] = std::array::from_fn(|axis| samples.iter().map(|s| along(axis, s)).collect());
+        let is_even = (0..samples.len()).all(|i| {
+            let [a, b, c] = [0, 1, 2].map(|axis: usize| variances[axis][i]);
+            a.max(b).max(c) < 1.05 * a.min(b).min(c)
+        });
+        Self {
+            seconds: samples.iter().map(|s| s.seconds).collect(),
+            axes,
+            coordinates: std::array::from_fn(|axis| turned.iter().map(|p| p[axis]).collect()),
+            variances,
+            is_even,
+        }
+    }
+
+    fn log_posterior(&self, roughness: &Roughness) -> Option<f64> {
+        let of = |variances: &[f64], coordinates: &[&[f64]]| {
+            VaryingSpline::log_likelihood(&self.seconds, variances, |t| roughness.intensity(t), coordinates)
+        };
+        let [a, b, c] = [0, 1, 2].map(|axis: usize| self.coordinates[axis].as_slice());
+        let score = if self.is_even {
+            of(&self.variances[0], &[a, b, c])?
+        } else {
+            of(&self.variances[0], &[a])? + of(&self.variances[1], &[b])? + of(&self.variances[2], &[c])?
+        };
+        Some(score + roughness.log_prior()).filter(|score| score.is_finite())
+    }
+}
+
+/// The estimate next to contact.
+#[derive(Debug, Clone)]
+struct Stretch {
+    positions: Vec<Vector3<f64>>,
+    /// Lower factors of the covariances of the positions' noise, metres.
+    roots: Vec<Matrix3<f64>>,
+    /// On the side's instants: how much it counts, 0 to 1, and its coefficients.
+    on_grid: Vec<Option<(f64, SmoothEstimate)>>,
+}
+
+impl Stretch {
+    /// `None` when there are too few samples. `instants` in seconds to contact.
+    fn new(samples: &[Sample], independent: f64, instants: &[f64], prior: SmoothPrior) -> Option<Self> {
+        let edge = [samples.first()?.seconds, samples.last()?.seconds]
+            .into_iter()
+            .min_by(|a, b| a.abs().total_cmp(&b.abs()))?;
+        let inside: Vec<&Sample> = samples.iter().filter(|s| (s.seconds - edge).abs() <= STRETCH_SECONDS).collect();
+        if inside.len() < LEAST_STRETCH_SAMPLES {
+            return None;
+        }
+        let seconds: Vec<f64> = inside.iter().map(|s| s.seconds).collect();
+        let variances: Vec<f64> = inside.iter().map(|s| s.variance() * independent * independent).collect();
+        let fit = SmoothFit::new(&seconds, &variances, prior)?;
+        let on_grid = instants.iter().map(|at| {
+            let share = 1.0 - (at.abs() - edge.abs() - STRETCH_ALONE_SECONDS) / CHANGE_OVER_SECONDS;
+            (share > 0.0).then(|| (share.min(1.0), fit.at(*at)))
+        });
+        Some(Self {
+            positions: inside.iter().map(|s| s.position).collect(),
+            roots: inside.iter().map(|s| s.root * independent).collect(),
+            on_grid: on_grid.collect(),
+        })
+    }
+
+    fn noise(&self, random: &mut impl Rng) -> Vec<Vector3<f64>> {
+        self.roots.iter().map(|root| root * normal_vector(random)).collect()
+    }
+
+    /// What the spline says at an instant, changed over to what the stretch says for these places of its samples. `beyond`: what
+    /// the curve does where the samples leave it open, in units of the doubt.
+    fn over(&self, i: usize, spline: State, places: &[Vector3<f64>], beyond: &Vector3<f64>) -> State {
+        let Some((share, estimate)) = self.on_grid.get(i).and_then(Option::as_ref) else { return spline };
+        let sum = |coefficients: &[f64]| coefficients.iter().zip(places).map(|(a, p)| p * *a).sum::<Vector3<f64>>();
+        let position = sum(&estimate.value) + beyond * estimate.value_doubt;
+        let velocity = sum(&estimate.slope) + beyond * estimate.slope_doubt;
+        State { position: spline.position.lerp(&position, *share), velocity: spline.velocity.lerp(&velocity, *share) }
+    }
+
+    /// The same for the standard deviation of a coordinate of the velocity, m/s.
+    fn sd_over(&self, i: usize, spline: f64) -> f64 {
+        let Some((share, estimate)) = self.on_grid.get(i).and_then(Option::as_ref) else { return spline };
+        let variance = estimate.slope.iter().zip(&self.roots).map(|(a, root)| a * a * root.norm_squared() / 3.0);
+        spline + share * (variance.sum::<f64>().sqrt().hypot(estimate.slope_doubt) - spline)
+    }
+}
+
+/// One side of contact, smoothed.
+#[derive(Debug, Clone)]
+struct Side {
+    /// First instant of the grid that belongs to this side.
+    first: usize,
+    samples: Plain,
+    roughness: Roughness,
+    splines: [VaryingSpline; 3],
+    stretch: Option<Stretch>,
+    states: Vec<State>,
+    /// Whether there are samples near enough.
+    is_known: Vec<bool>,
+}
+
+/// One draw of a point.
 #[derive(Debug, Clone)]
 pub(crate) struct Draw {
-    /// Positions of the samples, metres.
+    /// Positions of the samples, metres; empty for points whose samples are not asked for.
     pub(crate) positions: Vec<Vector3<f64>>,
-    /// What the curve does beyond the samples before and after contact, in units of the doubt.
-    beyond: [Vector3<f64>; 2],
+    /// On the grid.
+    pub(crate) states: Vec<Option<State>>,
 }
 
 /// A point's samples of one stroke and their smoothing.
@@ -111,8 +297,8 @@ pub(crate) struct SmoothedPoint {
     samples: Vec<Sample>,
     /// Number of samples before contact.
     before: usize,
-    cells: Vec<Option<Cell>>,
-    contact: usize,
+    sides: [Option<Side>; 2],
+    len: usize,
     /// Standard deviation of the noise that changes from sample to sample, in units of the samples' covariances.
     independent: f64,
     /// Standard deviation of the noise that all samples share, in the same units.
@@ -126,11 +312,11 @@ pub(crate) struct SmoothedPoint {
 impl SmoothedPoint {
     /// Smooths `samples` (session time, any length) around `contact_seconds`.
     pub(crate) fn new(samples: &[Sample], contact_seconds: f64, grid: &Grid, settings: &SmoothingSettings) -> Self {
-        let reach = settings.slow_half_window_seconds;
-        let relative = samples
-            .iter()
-            .map(|s| Sample { seconds: s.seconds - contact_seconds, ..*s })
-            .filter(|s| s.seconds >= grid.first_seconds() - reach && s.seconds <= grid.last_seconds() + reach);
+        /// Samples beyond the grid still help at its ends, seconds.
+        const REACH_SECONDS: f64 = 0.1;
+        let relative = samples.iter().map(|s| Sample { seconds: s.seconds - contact_seconds, ..*s }).filter(|s| {
+            s.seconds >= grid.first_seconds() - REACH_SECONDS && s.seconds <= grid.last_seconds() + REACH_SECONDS
+        });
         let (mut kept, across): (Vec<_>, Vec<_>) = relative.partition(|s| s.seconds.abs() >= settings.margin_seconds);
         let (outliers, scatter_squared) = screen(&mut kept, settings);
         let before = kept.partition_point(|s| s.seconds < 0.0);
@@ -141,117 +327,88 @@ impl SmoothedPoint {
         } else {
             (scatter_squared.sqrt(), (0.8 - scatter_squared).sqrt())
         };
-        let mut point = Self {
+        let (earlier, later) = kept.split_at(before);
+        let sides = [
+            Side::new(earlier, 0..grid.contact + 1, independent, grid, settings),
+            Side::new(later, grid.contact + 1..grid.len, independent, grid, settings),
+        ];
+        Self {
             samples: kept,
             before,
-            cells: Vec::new(),
-            contact: grid.contact,
+            sides,
+            len: grid.len,
             independent,
             common,
             outliers,
             across_contact: across.len(),
-        };
-        point.cells = point.cells(grid, settings);
-        point
-    }
-
-    /// The same samples with other windows; draws of one fit the other.
-    pub(crate) fn with_windows(&self, grid: &Grid, settings: &SmoothingSettings) -> Self {
-        Self { cells: self.cells(grid, settings), ..self.clone() }
-    }
-
-    fn cells(&self, grid: &Grid, settings: &SmoothingSettings) -> Vec<Option<Cell>> {
-        let sides = [
-            self.side(0..self.before, grid, settings, true),
-            self.side(self.before..self.samples.len(), grid, settings, false),
-        ];
-        (0..grid.len).map(|k| sides[usize::from(k > grid.contact)].cell(&self.samples, grid, k)).collect()
-    }
-
-    fn side(&self, span: Range<usize>, grid: &Grid, settings: &SmoothingSettings, is_before: bool) -> Side {
-        let inside = self.samples.get(span.clone()).unwrap_or(&[]);
-        let seconds: Vec<f64> = inside.iter().map(|s| s.seconds).collect();
-        let edge = if is_before { seconds.last() } else { seconds.first() }.copied();
-        let stretch = edge.map_or(0..0, |edge| {
-            let from = seconds.partition_point(|t| *t < edge - STRETCH_SECONDS);
-            let to = seconds.partition_point(|t| *t <= edge + STRETCH_SECONDS);
-            from..to
-        });
-        let variances: Vec<f64> = inside
-            .get(stretch.clone())
-            .unwrap_or(&[])
-            .iter()
-            .map(|s| s.variance() * self.independent * self.independent)
-            .collect();
-        let fit = (stretch.len() >= LEAST_STRETCH_SAMPLES)
-            .then(|| SmoothFit::new(seconds.get(stretch.clone())?, &variances, settings.prior))
-            .flatten();
-        Side {
-            span_start: span.start,
-            seconds,
-            stretch_start: stretch.start,
-            fit,
-            is_before,
-            step: grid.step,
-            settings: *settings,
         }
     }
 
-    /// The samples as measured.
+    /// The point as measured.
     pub(crate) fn measured(&self) -> Draw {
-        Draw { positions: self.samples.iter().map(|s| s.position).collect(), beyond: [Vector3::zeros(); 2] }
+        Draw {
+            positions: self.samples.iter().map(|s| s.position).collect(),
+            states: self.on_grid(|side| side.states.clone()),
+        }
     }
 
-    /// The samples with further noise of the same size.
-    pub(crate) fn noisy(&self, random: &mut impl Rng) -> Draw {
+    /// A draw of the point: what it may be, given the samples. With `with_samples`, also the samples with further noise of their size.
+    pub(crate) fn drawn(&self, random: &mut impl Rng, with_samples: bool) -> Draw {
         let shared = normal_vector(random) * self.common;
-        let positions = self
-            .samples
-            .iter()
-            .map(|s| s.position + s.root * (normal_vector(random) * self.independent + shared))
-            .collect();
-        Draw { positions, beyond: [normal_vector(random), normal_vector(random)] }
+        let offset = self.samples.get(self.samples.len() / 2).map_or_else(Vector3::zeros, |s| s.root * shared);
+        let positions = if with_samples {
+            let noisy = |s: &Sample| s.position + s.root * (normal_vector(random) * self.independent + shared);
+            self.samples.iter().map(noisy).collect()
+        } else {
+            Vec::new()
+        };
+        let states = self.on_grid(|side| side.drawn(random, offset));
+        Draw { positions, states }
     }
 
-    /// Position and velocity on the grid for a draw.
-    pub(crate) fn states(&self, draw: &Draw) -> Vec<Option<State>> {
-        self.cells
-            .iter()
-            .enumerate()
-            .map(|(k, cell)| {
-                let cell = cell.as_ref()?;
-                let beyond = draw.beyond[usize::from(k > self.contact)];
-                let mut state = State { position: beyond * cell.value_doubt, velocity: beyond * cell.slope_doubt };
-                for ((p, a), b) in draw.positions.get(cell.start..)?.iter().zip(&cell.value).zip(&cell.slope) {
-                    state.position += p * *a;
-                    state.velocity += p * *b;
+    fn on_grid(&self, mut of_side: impl FnMut(&Side) -> Vec<State>) -> Vec<Option<State>> {
+        let mut states = vec![None; self.len];
+        for side in self.sides.iter().flatten() {
+            for (i, (state, known)) in of_side(side).into_iter().zip(&side.is_known).enumerate() {
+                if let Some(place) = states.get_mut(side.first + i) {
+                    *place = known.then_some(state);
                 }
-                Some(state)
-            })
-            .collect()
+            }
+        }
+        states
     }
 
     /// Standard deviation of a coordinate of the velocity on the grid, m/s.
     pub(crate) fn velocity_sds(&self) -> Vec<Option<f64>> {
-        self.cells
-            .iter()
-            .map(|cell| {
-                let cell = cell.as_ref()?;
-                let variance: f64 =
-                    self.samples.get(cell.start..)?.iter().zip(&cell.slope).map(|(s, a)| a * a * s.variance()).sum();
-                Some((variance * self.independent.powi(2) + cell.slope_doubt.powi(2)).sqrt())
-            })
-            .collect()
+        let mut sds = vec![None; self.len];
+        for side in self.sides.iter().flatten() {
+            for (i, known) in side.is_known.iter().enumerate() {
+                let squares = side.splines.iter().filter_map(|s| s.sds().get(i)).map(|sd| sd.slope * sd.slope);
+                let spline = (squares.sum::<f64>() / 3.0).sqrt();
+                let sd = side.stretch.as_ref().map_or(spline, |stretch| stretch.sd_over(i, spline));
+                if let Some(place) = sds.get_mut(side.first + i) {
+                    *place = known.then_some(sd);
+                }
+            }
+        }
+        sds
     }
 
-    /// Whether the state at an instant rests on the samples around it alone, not on what the curve does beyond them.
-    pub(crate) fn is_inside(&self, k: usize) -> bool {
-        self.cells.get(k).and_then(Option::as_ref).is_some_and(|cell| cell.slope_doubt <= 0.0)
+    /// The same samples, the curve before contact rougher between two times to contact as far as the samples say so.
+    pub(crate) fn rougher_within(&self, around_seconds: [f64; 2], grid: &Grid) -> Self {
+        let before = self.sides[0].as_ref().and_then(|side| side.rougher_within(around_seconds, grid));
+        let [own, after] = self.sides.clone();
+        Self { sides: [before.or(own), after], ..self.clone() }
+    }
+
+    /// The samples before contact.
+    pub(crate) fn before_contact(&self) -> &[Sample] {
+        self.samples.get(..self.before).unwrap_or(&[])
     }
 
     /// The samples of the last stretch before contact, with the index of the first.
     pub(crate) fn stretch_before_contact(&self) -> (usize, &[Sample]) {
-        let before = self.samples.get(..self.before).unwrap_or(&[]);
+        let before = self.before_contact();
         let from =
             before.last().map_or(0, |last| before.partition_point(|s| s.seconds < last.seconds - STRETCH_SECONDS));
         (from, before.get(from..).unwrap_or(&[]))
@@ -263,89 +420,92 @@ impl SmoothedPoint {
     }
 }
 
-/// The samples on one side of contact.
-struct Side {
-    span_start: usize,
-    seconds: Vec<f64>,
-    stretch_start: usize,
-    fit: Option<SmoothFit>,
-    is_before: bool,
-    step: f64,
-    settings: SmoothingSettings,
-}
-
 impl Side {
-    fn cell(&self, samples: &[Sample], grid: &Grid, k: usize) -> Option<Cell> {
-        let at = grid.seconds(k as f64);
-        let (first, last) = (*self.seconds.first()?, *self.seconds.last()?);
-        let half = self.settings.half_window_at(at);
-        // How far the cubic's window sticks out toward contact, and how far the instant lies beyond the samples away from it.
-        let (sticks_out, outward) =
-            if self.is_before { (at - (last - half), first - at) } else { (first + half - at, at - last) };
-        let share = (sticks_out / CHANGE_OVER_SECONDS).clamp(0.0, 1.0);
-        let gap = self.seconds.iter().map(|t| (t - at).abs()).fold(f64::INFINITY, f64::min);
-        let farthest = if sticks_out > half {
-            self.settings.margin_seconds + 2.0 * self.settings.frame_seconds + self.step
-        } else {
-            0.75 * half
+    /// `None` when there are too few samples.
+    fn new(
+        samples: &[Sample],
+        span: Range<usize>,
+        independent: f64,
+        grid: &Grid,
+        settings: &SmoothingSettings,
+    ) -> Option<Self> {
+        if samples.len() < LEAST_SAMPLES {
+            return None;
+        }
+        let plain = Plain::new(samples, independent);
+        let instants: Vec<f64> = span.clone().map(|k| grid.seconds(k as f64)).collect();
+        let is_known = instants.iter().map(|at| is_known(*at, &plain.seconds, grid, settings)).collect();
+        let stretch = Stretch::new(samples, independent, &instants, settings.prior);
+        let knots = if span.end <= grid.contact + 1 { KNOTS_BEFORE_SECONDS } else { KNOTS_AFTER_SECONDS };
+        let roughness = Roughness::most_probable(&plain, knots)?;
+        Self::with(plain, roughness, stretch, span.start, is_known, grid)
+    }
+
+    fn with(
+        samples: Plain,
+        roughness: Roughness,
+        stretch: Option<Stretch>,
+        first: usize,
+        is_known: Vec<bool>,
+        grid: &Grid,
+    ) -> Option<Self> {
+        let asked: Vec<f64> = (first..first + is_known.len()).map(|k| grid.seconds(k as f64)).collect();
+        let spline = |axis: usize| {
+            VaryingSpline::new(&samples.seconds, &samples.variances[axis], |t| roughness.intensity(t), &asked)
         };
-        if outward > self.settings.frame_seconds || gap > farthest {
-            return None;
-        }
-        let cubic = if share < 1.0 { Some(self.cubic(samples, at)?) } else { None };
-        let stretch = if share > 0.0 { Some(self.stretch(at)?) } else { None };
-        match (cubic, stretch) {
-            (Some(cubic), Some(stretch)) => Some(blended(&cubic, &stretch, share)),
-            (one, other) => one.or(other),
-        }
+        let splines = [spline(0)?, spline(1)?, spline(2)?];
+        let estimate = |axis: usize| splines[axis].estimate(&samples.coordinates[axis]);
+        let estimates = [estimate(0)?, estimate(1)?, estimate(2)?];
+        let at = |i: usize| {
+            let spline = state(&samples.axes, &estimates, i);
+            stretch.as_ref().map_or(spline, |s| s.over(i, spline, &s.positions, &Vector3::zeros()))
+        };
+        let states = (0..asked.len()).map(at).collect();
+        Some(Self { first, samples, roughness, splines, stretch, states, is_known })
     }
 
-    fn cubic(&self, samples: &[Sample], at: f64) -> Option<Cell> {
-        let half = self.settings.half_window_at(at);
-        let window = window_within(&self.seconds, 0..self.seconds.len(), at, half);
-        let start = self.span_start + window.start;
-        let inside = samples.get(start..self.span_start + window.end)?;
-        if inside.len() < DEGREE + 2 {
-            return None;
-        }
-        let stencil = weighted(inside, at)?;
-        (stencil.gain(0) <= MOST_GAIN).then(|| Cell {
-            start,
-            value: stencil.coefficients(0).to_vec(),
-            slope: stencil.coefficients(1).to_vec(),
-            value_doubt: 0.0,
-            slope_doubt: 0.0,
-        })
+    /// The same, rougher between two times to contact as far as the samples say so.
+    fn rougher_within(&self, around_seconds: [f64; 2], grid: &Grid) -> Option<Self> {
+        /// Multiples of the frequency that the side follows elsewhere.
+        const FACTORS: [f64; 5] = [1.0, 1.26, 1.58, 2.0, 2.5];
+        let rougher = |factor: f64| Roughness { rougher: Some((around_seconds, factor)), ..self.roughness };
+        let scored = FACTORS.into_iter().map(rougher).filter_map(|r| Some((self.samples.log_posterior(&r)?, r)));
+        let (_, roughness) = scored.max_by(|a, b| a.0.total_cmp(&b.0))?;
+        Self::with(self.samples.clone(), roughness, self.stretch.clone(), self.first, self.is_known.clone(), grid)
     }
 
-    fn stretch(&self, at: f64) -> Option<Cell> {
-        let estimate = self.fit.as_ref()?.at(at);
-        Some(Cell {
-            start: self.span_start + self.stretch_start,
-            value: estimate.value,
-            slope: estimate.slope,
-            value_doubt: estimate.value_doubt,
-            slope_doubt: estimate.slope_doubt,
-        })
+    fn drawn(&self, random: &mut impl Rng, offset: Vector3<f64>) -> Vec<State> {
+        let errors = [0, 1, 2].map(|axis: usize| self.splines[axis].draw(|| StandardNormal.sample(random)));
+        let noise = self.stretch.as_ref().map_or_else(Vec::new, |stretch| stretch.noise(random));
+        let beyond = normal_vector(random);
+        let with = |(i, s): (usize, &State)| {
+            let spline = state(&self.samples.axes, &errors, i);
+            let off = self.stretch.as_ref().map_or(spline, |stretch| stretch.over(i, spline, &noise, &beyond));
+            State { position: s.position + off.position + offset, velocity: s.velocity + off.velocity }
+        };
+        self.states.iter().enumerate().map(with).collect()
     }
 }
 
-/// `(1 - share) a + share b`.
-fn blended(a: &Cell, b: &Cell, share: f64) -> Cell {
-    let start = a.start.min(b.start);
-    let end = (a.start + a.value.len()).max(b.start + b.value.len());
-    let mix = |of: fn(&Cell) -> &[f64]| {
-        let at =
-            |cell: &Cell, i: usize| i.checked_sub(cell.start).and_then(|j| of(cell).get(j)).copied().unwrap_or(0.0);
-        (start..end).map(|i| (1.0 - share) * at(a, i) + share * at(b, i)).collect()
+fn state(axes: &Rotation3<f64>, along: &[Vec<ValueAndSlope>; 3], i: usize) -> State {
+    let of =
+        |number: fn(&ValueAndSlope) -> f64| axes * Vector3::from_fn(|axis, _| along[axis].get(i).map_or(0.0, number));
+    State { position: of(|x| x.value), velocity: of(|x| x.slope) }
+}
+
+/// Whether samples are near enough to a time to contact on their side. Toward contact the curve may be carried on as far as samples
+/// were left out there, away from it by a frame.
+fn is_known(at: f64, seconds: &[f64], grid: &Grid, settings: &SmoothingSettings) -> bool {
+    let (Some(first), Some(last)) = (seconds.first(), seconds.last()) else { return false };
+    let toward_contact = settings.margin_seconds + 2.0 * settings.frame_seconds + grid.step;
+    let (early, late) =
+        if *last <= 0.0 { (settings.frame_seconds, toward_contact) } else { (toward_contact, settings.frame_seconds) };
+    let next = seconds.partition_point(|t| *t < at);
+    let gap = match (next.checked_sub(1).and_then(|i| seconds.get(i)), seconds.get(next)) {
+        (Some(before), Some(after)) => (at - before).min(after - at),
+        _ => 0.0,
     };
-    Cell {
-        start,
-        value: mix(|c| &c.value),
-        slope: mix(|c| &c.slope),
-        value_doubt: share * b.value_doubt,
-        slope_doubt: share * b.slope_doubt,
-    }
+    at >= first - early && at <= last + late && gap <= LONGEST_GAP_SECONDS.max(2.0 * settings.frame_seconds)
 }
 
 /// Three independent standard normal numbers.
@@ -402,7 +562,7 @@ fn deleted_residuals(samples: &[Sample], settings: &SmoothingSettings) -> Vec<Op
     let seconds: Vec<f64> = samples.iter().map(|s| s.seconds).collect();
     let before = seconds.partition_point(|t| *t < 0.0);
     // At the end of a side a cubic over the full window misses a fast racket by centimetres; over a shorter one it does not.
-    let half_window = (SCREENING_SHARE * settings.half_window_seconds).max(SCREENING_FRAMES * settings.frame_seconds);
+    let half_window = settings.screening_seconds.max(SCREENING_FRAMES * settings.frame_seconds);
     let allowance = Matrix3::identity() * settings.misfit_allowance_m.powi(2);
     (0..samples.len())
         .map(|i| {

@@ -94,23 +94,12 @@ impl Spot {
         }
     }
 
-    /// Half the length of the smoothing window in seconds. The faster a point turns its direction, the shorter: a cubic over
-    /// this window follows a turn of 25 rad/s (racket), 15 rad/s (arm) or 8 rad/s (trunk) to better than one per cent of speed.
-    pub(crate) fn half_window_seconds(self) -> f64 {
+    /// Half the window in seconds in which outliers are looked for: over it a cubic follows the point's course.
+    pub(crate) fn screening_seconds(self) -> f64 {
         match self {
-            Self::RacketButt | Self::RacketThroat | Self::RacketTip => 0.050,
-            Self::DominantElbow | Self::OtherElbow | Self::DominantWrist | Self::OtherWrist => 0.058,
-            _ => 0.080,
-        }
-    }
-
-    /// The same where the player moves slowly, long before and after contact: a take-back lasts some 0.3 s, and a threshold
-    /// crossed slowly is timed the better the less noise its speed has.
-    pub(crate) fn slow_half_window_seconds(self) -> f64 {
-        match self {
-            Self::RacketButt | Self::RacketThroat | Self::RacketTip => 0.080,
-            Self::DominantElbow | Self::OtherElbow | Self::DominantWrist | Self::OtherWrist => 0.110,
-            _ => 0.130,
+            Self::RacketButt | Self::RacketThroat | Self::RacketTip => 0.035,
+            Self::DominantElbow | Self::OtherElbow | Self::DominantWrist | Self::OtherWrist => 0.041,
+            _ => 0.056,
         }
     }
 

@@ -250,7 +250,9 @@ impl Recorded {
             clock_sd_seconds: 0.0005,
             vertical: Vertical::ZUp,
             one_camera: false,
+            picture_scale_sd_share: None,
             set_events: &[],
+            marked_events: &[],
             suspicions: &[],
         }
     }

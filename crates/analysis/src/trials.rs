@@ -1,9 +1,11 @@
-//! Uncertainty by trials: the stroke is measured again with further draws of its noise.
+//! Uncertainty by trials: the stroke is measured again on draws of what it may have been.
 //!
-//! Each trial adds noise to every sample as its covariance says, and to the instants of contact and bounce as their standard
-//! deviations say; phases and measures are then found anew. The spread of a measure over the trials is its standard deviation
+//! Each trial is a draw of every point's course given its samples (module `smoothing`), and of the instants of contact and bounce as their
+//! standard deviations say; phases and measures are then found anew. What a measure is over the trials is what it may be
 //! (JCGM 101:2008, Propagation of distributions using a Monte Carlo method). The draws come from a generator with a fixed
 //! seed, so the same input gives the same intervals.
+
+use std::f64::consts::TAU;
 
 use midline_session::strokes::{Measure, Outcome};
 use midline_signal::student_factor;
@@ -52,6 +54,7 @@ pub(crate) fn evaluate(
 ) -> Evaluations {
     let mut list: Vec<Evaluation> = kinds
         .into_iter()
+        .filter(|kind| model.setting.one_camera || !kind.only_in_one_picture)
         .map(|kind| Evaluation { measured: kind.value(measured), kind, trials: Vec::with_capacity(trials) })
         .collect();
     let mut phases: Vec<(Phase, Vec<f64>)> = phases.iter().map(|phase| (*phase, Vec::new())).collect();
@@ -65,8 +68,10 @@ pub(crate) fn evaluate(
     let mut random = StdRng::seed_from_u64(seed);
     for _ in 0..trials {
         let view = model.trial(&mut random);
-        for evaluation in list.iter_mut().filter(|e| e.measured.is_ok()) {
-            evaluation.trials.push(evaluation.kind.value(&view).ok().filter(|v| v.is_finite()));
+        for evaluation in &mut list {
+            let Ok(measured) = evaluation.measured else { continue };
+            let value = evaluation.kind.value(&view).ok().filter(|v| v.is_finite());
+            evaluation.trials.push(value.map(|value| near(measured, value, evaluation.kind.unit)));
         }
         for (phase, found) in &mut phases {
             found.extend(view.phase(*phase));
@@ -75,7 +80,7 @@ pub(crate) fn evaluate(
             let values = (curve.kind.series)(&view).into_iter().zip(&curve.measured);
             for ((value, base), (sum, count)) in values.zip(&mut curve.squares) {
                 if let (Some(value), Some(base)) = (value, base) {
-                    *sum += (value - base).powi(2);
+                    *sum += (near(*base, value, curve.kind.unit) - base).powi(2);
                     *count += 1;
                 }
             }
@@ -84,17 +89,19 @@ pub(crate) fn evaluate(
     Evaluations { list, phases, curves }
 }
 
+/// An angle (unit rad) taken on the turn nearest to the measured one, so that noise about half a turn is no full turn.
+fn near(measured: f64, value: f64, unit: &str) -> f64 {
+    if unit == "rad" { value - ((value - measured) / TAU).round() * TAU } else { value }
+}
+
 impl Evaluations {
     fn find(&self, id: &str) -> Option<&Evaluation> {
         self.list.iter().find(|e| e.kind.id == id)
     }
 
-    /// Value and standard deviation of a measure, the value freed of the pull that noise has on it; `None` when the measure is
-    /// not measurable.
+    /// Mean and standard deviation of a measure over the trials; `None` when the measure is not measurable.
     pub(crate) fn normal(&self, id: &str) -> Option<(f64, f64)> {
-        let evaluation = self.find(id)?;
-        let (pull, sd) = evaluation.pull_and_sd()?;
-        Some((evaluation.measured.as_ref().ok()? - pull, sd))
+        self.find(id)?.mean_and_sd()
     }
 
     /// A measure's value without regard to noise.
@@ -106,7 +113,7 @@ impl Evaluations {
     /// them is not measurable.
     pub(crate) fn share_of_trials(&self, ids: &[&str], holds: impl Fn(&[f64]) -> bool) -> Option<f64> {
         let evaluations: Vec<&Evaluation> = ids.iter().map(|id| self.find(id)).collect::<Option<_>>()?;
-        if evaluations.iter().any(|e| e.pull_and_sd().is_none()) {
+        if evaluations.iter().any(|e| e.mean_and_sd().is_none()) {
             return None;
         }
         let trials = evaluations.iter().map(|e| e.trials.len()).min()?;
@@ -157,16 +164,14 @@ impl Evaluations {
 }
 
 impl Evaluation {
-    /// How far the noise pulls the measure to one side (mean over the trials minus the measured value), and its standard
-    /// deviation. `None` when the measure is missing, or fails in half of the trials or more.
-    fn pull_and_sd(&self) -> Option<(f64, f64)> {
+    /// Over the trials. `None` when the measure is missing, or fails in half of the trials or more.
+    fn mean_and_sd(&self) -> Option<(f64, f64)> {
         let measured = *self.measured.as_ref().ok()?;
         let found: Vec<f64> = self.trials.iter().flatten().copied().collect();
         if !measured.is_finite() || found.len() * 2 <= self.trials.len() {
             return None;
         }
-        let mean = found.iter().sum::<f64>() / found.len() as f64;
-        Some((mean - measured, spread(&found)?))
+        Some((found.iter().sum::<f64>() / found.len() as f64, spread(&found)?))
     }
 
     fn outcome(&self) -> Outcome {
@@ -174,15 +179,15 @@ impl Evaluation {
             Ok(value) => *value,
             Err(because) => return Outcome::NotMeasurable { because: because.clone().into_owned() },
         };
-        match self.pull_and_sd() {
-            // The interval holds both the value and what remains of it without the pull.
-            Some((pull, sd)) => {
-                // The standard deviation is itself estimated, from the trials.
+        match self.mean_and_sd() {
+            Some((mean, sd)) => {
+                // The standard deviation is itself estimated, from the trials. The interval holds both the value of the likeliest
+                // course and the mean over all.
                 let half = student_factor(self.trials.len() - 1, 0.95).unwrap_or(1.96) * sd;
-                Outcome::Measured { value, interval_95: [value - pull.max(0.0) - half, value - pull.min(0.0) + half] }
+                Outcome::Measured { value, interval_95: [value.min(mean) - half, value.max(mean) + half] }
             }
             None => Outcome::NotMeasurable {
-                because: "it does not stand up to the noise: with further noise of the same size it is found in less than half of the trials"
+                because: "it does not stand up to the noise: in what the stroke may have been it is found in less than half of the trials"
                     .to_owned(),
             },
         }
@@ -195,4 +200,18 @@ fn spread(values: &[f64]) -> Option<f64> {
     }
     let mean = values.iter().sum::<f64>() / values.len() as f64;
     Some((values.iter().map(|v| (v - mean).powi(2)).sum::<f64>() / (values.len() - 1) as f64).sqrt())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn noise_about_half_a_turn_is_no_full_turn() {
+        let pi = std::f64::consts::PI;
+        assert!((near(pi - 0.01, -pi + 0.02, "rad") - (pi + 0.02)).abs() < 1e-12);
+        assert!((near(-pi + 0.01, pi - 0.02, "rad") - (-pi - 0.02)).abs() < 1e-12);
+        assert!((near(0.3, 0.5, "rad") - 0.5).abs() < 1e-12);
+        assert!((near(0.0, 31.0, "m/s") - 31.0).abs() < 1e-12);
+    }
 }

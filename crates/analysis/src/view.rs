@@ -6,6 +6,7 @@ use midline_session::description::Handedness;
 use nalgebra::Vector3;
 
 use crate::body_frame::{BodyFrame, TrunkJoints};
+use crate::dip::DipFound;
 use crate::grid::Grid;
 use crate::phases::{Phase, Phases};
 use crate::series::Series;
@@ -25,6 +26,8 @@ pub(crate) struct Setting {
     pub(crate) z_is_up: bool,
     /// Whether the points are places in the picture plane of one camera (y is 0).
     pub(crate) one_camera: bool,
+    /// How well a metre is known in the picture plane, as a share of it; `None` when only thresholds may rest on it.
+    pub(crate) picture_scale_sd_share: Option<f64>,
     /// Spacing of frames (or instants, if larger), seconds.
     pub(crate) frame_seconds: f64,
     pub(crate) clock_sd_seconds: f64,
@@ -34,10 +37,8 @@ pub(crate) struct Setting {
     pub(crate) velocity_sds: Vec<Series>,
     /// Standard deviation of the tip's speed per instant, m/s.
     pub(crate) tip_speed_sds: Series,
-    /// The same for each of [`StrokeView::quick_tip_speeds`].
-    pub(crate) quick_tip_sds: Vec<Series>,
-    /// Which of these a dip is looked for in; `None`: the usual window.
-    pub(crate) dip_window: Option<usize>,
+    /// The clearest dip of the tip's speed between end of take-back and contact.
+    pub(crate) dip: Option<DipFound>,
 }
 
 /// Number of body segments whose turning is timed.
@@ -54,6 +55,8 @@ pub(crate) struct StrokeView<'a> {
     pub(crate) contact_shift: f64,
     /// Error of each body segment's peak time in this trial, in standard deviations.
     pub(crate) peak_draws: [f64; SEGMENTS],
+    /// A metre of the picture plane in metres: 1 but for its own error in this trial.
+    pub(crate) picture_metre: f64,
     /// Where the ball was met, world frame.
     pub(crate) ball_at_contact: Option<Vector3<f64>>,
     /// Bounce, seconds to the stroke's contact.
@@ -62,8 +65,6 @@ pub(crate) struct StrokeView<'a> {
     pub(crate) frames: Vec<Option<BodyFrame>>,
     /// Speed of the racket's tip; up to contact it is the speed before it.
     pub(crate) tip_speed: Series,
-    /// The same through shorter windows: more noise, less blur.
-    pub(crate) quick_tip_speeds: Vec<Series>,
     /// Speed of the tip at this trial's contact.
     pub(crate) tip_speed_at_contact: Option<f64>,
     pub(crate) phases: Option<Phases>,

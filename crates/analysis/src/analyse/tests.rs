@@ -408,6 +408,12 @@ fn what_cannot_be_analysed_is_refused_with_the_reason() {
     let other_hand = refused(&StrokeInput { handedness: Handedness::Left, ..good.input() });
     assert!(matches!(other_hand, AnalysisError::OtherHand { said: "left", other: "right", .. }), "{other_hand}");
 
+    // Without the racket's butt the faster wrist tells.
+    let without = vec!["racket_butt", "racket_throat", "racket_tip"];
+    let handless = record(&TestSwing::default(), &Recording { without, ..Recording::default() });
+    let faster = refused(&StrokeInput { handedness: Handedness::Left, ..handless.input() });
+    assert!(matches!(faster, AnalysisError::OtherWristFaster { said: "left", other: "right", .. }), "{faster}");
+
     let slow = Recording { to_seconds: -0.2, ..Recording::default() };
     assert!(matches!(refused(&record(&TestSwing::on_hitting_side(), &slow).input()), AnalysisError::NoSwing { .. }));
 

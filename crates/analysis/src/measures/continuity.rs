@@ -6,6 +6,7 @@ use midline_session::strokes::Outcome;
 use midline_signal::{log_dimensionless_jerk, spectral_arc_length};
 
 use super::{MeasureKind, Need};
+use crate::dip::{self, DipFound};
 use crate::phases::Phase;
 use crate::series::{Series, peak, steps_below_zero};
 use crate::spots::Spot;
@@ -15,15 +16,8 @@ use crate::view::{Because, StrokeView};
 /// Identifier of how far the deepest fall exceeds what is called a dip.
 pub(crate) const DIP_EXCESS_ID: &str = "tip-speed-dip-excess";
 
-/// Identifier of the deepest fall in standard deviations of the two speeds that it lies between.
+/// Identifier of how clearly the clearest dip stands out of the noise, in standard deviations.
 pub(crate) const DIP_SIGNIFICANCE_ID: &str = "tip-speed-dip-significance";
-
-/// A dip is claimed from this many standard deviations on.
-const LEAST_SIGNIFICANCE: f64 = 4.0;
-
-/// A short window holds more independent speeds, of which one may fall by chance: its standard deviations count for less by this
-/// factor. Set so that clean made-up swings show no dip.
-const SHORT_WINDOW_FACTOR: f64 = 1.25;
 
 /// Identifier of the depth of the deepest dip.
 pub(crate) const DIP_DEPTH_ID: &str = "tip-speed-dip-depth";
@@ -49,6 +43,19 @@ pub(super) fn measures() -> Vec<MeasureKind> {
             |view| view.tip_speed_at_contact.ok_or("the racket tip was not seen in the last 0.1 s before contact".into()),
         ),
         MeasureKind::new(
+            "tip-speed-contact-picture",
+            "racket-tip speed at contact in the picture plane",
+            "m/s",
+            "speed of the racket tip just before contact in the plane through the player square to the view, metres by the court's points; what it moves along the view is not seen, so the speed in space is this or more",
+            &[Need::Point(Spot::RacketTip), Need::PictureScale],
+            |view| {
+                is_across_the_view(view)?;
+                let speed = view.tip_speed_at_contact.ok_or("the racket tip was not seen in the last 0.1 s before contact")?;
+                Ok(speed * view.picture_metre)
+            },
+        )
+        .only_in_one_picture(),
+        MeasureKind::new(
             "tip-speed-peak",
             "peak racket-tip speed",
             "m/s",
@@ -68,18 +75,18 @@ pub(super) fn measures() -> Vec<MeasureKind> {
             DIP_DEPTH_ID,
             "deepest dip of the racket-tip speed",
             "share",
-            "between end of take-back and contact: the deepest fall (in m/s) of the racket-tip speed that follows a rise and is followed by one, as a share of the lower of the two neighbouring peaks; 0 when none stands out of the noise, or none exceeds a tenth of that peak and 3 % of the speed at contact. In the last 60 ms before contact only slower changes are seen",
+            "between end of take-back and contact: the deepest fall (in m/s) of the racket-tip speed that follows a rise and is followed by one, as a share of the lower of the two neighbouring peaks; 0 when none stands out of the noise by 4 standard deviations, or none exceeds a tenth of that peak and 3 % of the speed at contact. In the last 60 ms before contact only slower changes are seen",
             &phased,
             |view| Ok(deepest_dip(view)?.map_or(0.0, |dip| dip.depth())),
         )
         .reviewed(zero_when_not_clear),
         MeasureKind::new(
             DIP_SIGNIFICANCE_ID,
-            "deepest fall of the racket-tip speed in standard deviations",
+            "clearest dip of the racket-tip speed in standard deviations",
             "1",
-            "the fall of tip-speed-dip-depth over the standard deviation of the difference of the two speeds; positive",
+            "the fall over the standard deviation of the difference of the two speeds that it lies between, through the window that shows it clearest; positive",
             &phased,
-            |view| Ok(deepest_dip(view)?.map_or(0.0, |dip| dip.significance)),
+            |view| Ok(view.setting.dip.map_or(0.0, |dip| dip.significance)),
         )
         .not_reported(),
         MeasureKind::new(
@@ -171,8 +178,9 @@ fn is_across_the_view(view: &StrokeView) -> Result<(), Because> {
 fn tip_peak(view: &StrokeView) -> Result<(f64, f64), Because> {
     is_across_the_view(view)?;
     let range = view.grid.index(-0.3)..=view.grid.contact;
-    let reach = (0.030 / view.grid.step).round() as usize;
-    peak(&view.tip_speed, &view.setting.tip_speed_sds, range, reach).ok_or_else(|| "the racket tip was not seen".into())
+    let reach = (0.010 / view.grid.step).round() as usize;
+    // The speed is least certain at contact, where it is usually the greatest: doubt must not move the peak away from there.
+    peak(&view.tip_speed, &[], range, reach).ok_or_else(|| "the racket tip was not seen".into())
 }
 
 fn swing_speed(view: &StrokeView) -> Result<Vec<f64>, Because> {
@@ -187,14 +195,10 @@ fn part(series: &[Option<f64>], range: RangeInclusive<usize>) -> Option<Vec<f64>
 /// A fall between two rises.
 #[derive(Debug, Clone, Copy)]
 struct Dip {
-    /// From the peak before it until the speed is regained.
-    around: [usize; 2],
     /// The lower of the two neighbouring peaks, m/s.
     peak: f64,
     /// How far the speed falls below it, m/s.
     fall: f64,
-    /// The fall over the standard deviation of the difference of the two speeds.
-    significance: f64,
     /// Seconds in the lower half of the dip; `None` where a value is missing.
     seconds: Option<f64>,
 }
@@ -205,81 +209,26 @@ impl Dip {
     }
 }
 
-/// The deepest dip of the speed through the window in which it was the clearest for the stroke as measured: a long window sees
-/// shallow dips, a short one brief dips.
+/// The dip with the greatest fall; where one is clear (module `dip`), the greatest there.
 fn deepest_dip(view: &StrokeView) -> Result<Option<Dip>, Because> {
     is_across_the_view(view)?;
     let range = view.phase_index(Phase::TakeBackEnd)?..=view.grid.contact;
-    let (speed, sds) = view
-        .setting
-        .dip_window
-        .and_then(|i| view.quick_tip_speeds.get(i).zip(view.setting.quick_tip_sds.get(i)))
-        .unwrap_or((&view.tip_speed, &view.setting.tip_speed_sds));
-    let factor = if view.setting.dip_window.is_some() { SHORT_WINDOW_FACTOR } else { 1.0 };
-    let dip = dip_of(view, speed, sds, range).ok_or(UNSEEN)?;
-    Ok(dip.map(|dip| Dip { significance: dip.significance / factor, ..dip }))
-}
-
-/// Which of the short windows shows a clearer dip than the usual one; `None` for none.
-pub(crate) fn clearest_dip_window(view: &StrokeView) -> Option<usize> {
-    let range = view.phase_index(Phase::TakeBackEnd).ok()?..=view.grid.contact;
-    let significance = |speed: &Series, sds: &Series| {
-        dip_of(view, speed, sds, range.clone()).flatten().map_or(0.0, |dip| dip.significance)
-    };
-    let usual = significance(&view.tip_speed, &view.setting.tip_speed_sds);
-    let quick = view.quick_tip_speeds.iter().zip(&view.setting.quick_tip_sds);
-    quick
-        .map(|(speed, sds)| significance(speed, sds) / SHORT_WINDOW_FACTOR)
-        .enumerate()
-        .filter(|(_, found)| *found > usual)
-        .max_by(|a, b| a.1.total_cmp(&b.1))
-        .map(|(i, _)| i)
-}
-
-/// The dip with the greatest fall. The rise before it must be as large as the fall: a speed that only comes down from the
-/// take-back and then rises has no dip.
-/// Outer `None` when a speed is missing.
-fn dip_of(
-    view: &StrokeView,
-    series: &[Option<f64>],
-    sds: &[Option<f64>],
-    range: RangeInclusive<usize>,
-) -> Option<Option<Dip>> {
     let from = *range.start();
-    let speed = part(series, range)?;
-    // Greatest speed from each instant to contact.
-    let mut later = speed.clone();
-    for k in (0..later.len().saturating_sub(1)).rev() {
-        later[k] = later[k].max(later[k + 1]);
-    }
-    let sd = |k: usize| sds.get(k).copied().flatten().unwrap_or(f64::INFINITY);
-    let mut deepest: Option<Dip> = None;
-    let mut lowest_so_far = f64::INFINITY;
-    for (l, top) in speed.iter().enumerate() {
-        lowest_so_far = lowest_so_far.min(*top);
-        for (m, bottom) in speed.iter().enumerate().skip(l + 1).take_while(|(_, v)| *v < top) {
-            let peak = top.min(later[m]);
-            let fall = (peak - bottom).min(top - lowest_so_far);
-            if fall > 0.0 && deepest.is_none_or(|d| fall > d.fall) {
-                let regained = speed.iter().skip(m).position(|v| *v >= peak).map_or(speed.len() - 1, |i| m + i);
-                let significance = fall / sd(from + l).hypot(sd(from + m));
-                deepest = Some(Dip { around: [from + l, from + regained], peak, fall, significance, seconds: None });
-            }
-        }
-    }
-    Some(deepest.map(|dip| {
-        let level = dip.peak - dip.fall / 2.0;
-        let lowered: Series = series.iter().map(|v| v.map(|v| v - level)).collect();
-        let steps = steps_below_zero(&lowered, dip.around[0]..=dip.around[1]);
-        Dip { seconds: steps.map(|steps| steps * view.grid.step), ..dip }
+    let speeds = part(&view.tip_speed, range).ok_or(UNSEEN)?;
+    let around = view.setting.dip.filter(DipFound::is_clear).map(|dip| dip.around_seconds.map(|t| view.grid.index(t)));
+    let is_there = |l: usize, m: usize| around.is_none_or(|[start, end]| from + l >= start && from + m <= end);
+    Ok(dip::greatest_fall(&speeds, is_there).map(|fall| {
+        let level = fall.peak - fall.size / 2.0;
+        let lowered: Series = view.tip_speed.iter().map(|v| v.map(|v| v - level)).collect();
+        let steps = steps_below_zero(&lowered, from + fall.at[0]..=from + fall.at[2]);
+        Dip { peak: fall.peak, fall: fall.size, seconds: steps.map(|steps| steps * view.grid.step) }
     }))
 }
 
-/// Whether a dip is claimed: it exceeds the limits, and stands out of the noise by [`LEAST_SIGNIFICANCE`]. The
-/// deepest fall of many is looked at, so 1.96 would claim a dip in every tenth even swing.
+/// Whether a dip is claimed: it exceeds the limits, and stands out of the noise (module `dip`).
 pub(crate) fn is_dip_clear(evaluations: &Evaluations) -> bool {
     let exceeds = evaluations.normal(DIP_EXCESS_ID).is_some_and(|(excess, _)| excess > 0.0);
-    exceeds && evaluations.measured(DIP_SIGNIFICANCE_ID).is_some_and(|times| times > LEAST_SIGNIFICANCE)
+    exceeds && evaluations.measured(DIP_SIGNIFICANCE_ID).is_some_and(|times| times > dip::CLEAR)
 }
 
 fn zero_when_not_clear(evaluations: &Evaluations, outcome: Outcome) -> Outcome {

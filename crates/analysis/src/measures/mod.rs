@@ -4,6 +4,7 @@
 //! is not its business: the same function is applied to views with other draws of the noise (see [`crate::trials`]). To add
 //! a measure, add one object to the list of its topic.
 
+mod arm;
 mod contact;
 pub(crate) use contact::alignment;
 pub(crate) mod continuity;
@@ -28,6 +29,8 @@ pub(crate) enum Need {
     Court,
     /// At least so many frames per second.
     FrameRate(f64),
+    /// Metres in the picture plane of one camera are the court's.
+    PictureScale,
 }
 
 impl Need {
@@ -47,6 +50,11 @@ impl Need {
                     format!("it needs {least_hz:.0} frames per second or more, and the footage has {rate_hz:.0}").into()
                 })
             }
+            Self::PictureScale if setting.picture_scale_sd_share.is_some() => None,
+            Self::PictureScale => Some(
+                "the scale of the picture is not known (mark four or more points of the court's ground, and let the player's feet be seen)"
+                    .into(),
+            ),
             Self::Court if setting.z_is_up => None,
             Self::Court => {
                 Some("the vertical and the court's directions are not known (no court points were marked)".into())
@@ -73,6 +81,8 @@ pub(crate) struct MeasureKind {
     pub(crate) review: Option<Review>,
     /// Whether places in the picture plane of one camera carry it.
     pub(crate) in_one_picture: bool,
+    /// Whether it is given for one camera alone, in place of what only two can tell.
+    pub(crate) only_in_one_picture: bool,
     /// False for a number that only statements and reviews use.
     pub(crate) is_reported: bool,
 }
@@ -95,6 +105,7 @@ impl MeasureKind {
             value: Box::new(value),
             review: None,
             in_one_picture: false,
+            only_in_one_picture: false,
             is_reported: true,
         }
     }
@@ -108,6 +119,12 @@ impl MeasureKind {
     fn in_one_picture(mut self) -> Self {
         self.in_one_picture = true;
         self
+    }
+
+    /// It stands in for a measure that needs two cameras, and is given for one only.
+    fn only_in_one_picture(mut self) -> Self {
+        self.only_in_one_picture = true;
+        self.in_one_picture()
     }
 
     fn not_reported(mut self) -> Self {
@@ -129,7 +146,13 @@ impl MeasureKind {
 
 /// All measures in the order in which they are reported.
 pub(crate) fn all() -> Vec<MeasureKind> {
-    let topics =
-        [position::measures(), contact::measures(), timing::measures(), sequence::measures(), continuity::measures()];
+    let topics = [
+        position::measures(),
+        contact::measures(),
+        arm::measures(),
+        timing::measures(),
+        sequence::measures(),
+        continuity::measures(),
+    ];
     topics.into_iter().flatten().collect()
 }

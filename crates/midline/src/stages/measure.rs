@@ -4,11 +4,12 @@ use std::path::PathBuf;
 
 use anyhow::Context;
 use midline_analysis::comparison::SetSettings;
-use midline_analysis::{SoundImpact, StrokeInput};
+use midline_analysis::{CourtInPicture, MarkedEvent, SoundImpact, StrokeInput};
 use midline_session::calibration::{CalibratedCamera, Vertical};
 use midline_session::description::CameraDescription;
 use midline_session::keypoints::Keypoints;
 use midline_session::lift_quality::LiftQuality;
+use midline_session::marks;
 use midline_session::motion::write_motion_parquet;
 use midline_session::strokes::Strokes;
 use midline_session::tracks::Tracks;
@@ -99,6 +100,7 @@ impl Stages {
                 "handedness": description.player.handedness,
                 "air_celsius": description.session.air_celsius,
                 "events": description.events,
+                "marked_events": self.marks.events,
                 "suspicions": description.session.suspicions,
                 "noise": "by score",
             }),
@@ -109,7 +111,8 @@ impl Stages {
             let (mut onsets, mut frame_rates_hz) = (Vec::new(), Vec::new());
             for camera in self.cameras() {
                 let footage = self.given(&camera.footage, "the footage")?;
-                onsets.push(midline_media::sound(&footage)?.map_or_else(Vec::new, |sound| midline_clock::onsets(&sound)));
+                onsets
+                    .push(midline_media::sound(&footage)?.map_or_else(Vec::new, |sound| midline_clock::onsets(&sound)));
                 let spacing = self.footage(camera)?.median_spacing_seconds();
                 frame_rates_hz.push(1.0 / spacing.context("footage of one frame only")?);
             }
@@ -118,6 +121,7 @@ impl Stages {
                     .into_iter()
                     .map(|i| SoundImpact { session_seconds: i.session_seconds, sd_seconds: i.sd_seconds })
                     .collect();
+            let marked_events = self.marked_events(Some(&cameras))?;
             let input = StrokeInput {
                 tracks: &tracks,
                 motions: &[],
@@ -127,7 +131,9 @@ impl Stages {
                 clock_sd_seconds: clock_sd_seconds(&cameras, &tracks),
                 vertical: self.rig()?.vertical,
                 one_camera: false,
+                picture_scale_sd_share: None,
                 set_events: &description.events,
+                marked_events: &marked_events,
                 suspicions: &description.session.suspicions,
             };
             let motions = self.motions(&input, &kept_with)?;
@@ -144,14 +150,22 @@ impl Stages {
     fn one_camera_strokes(&self, camera: &CameraDescription) -> anyhow::Result<Strokes> {
         let keypoints = self.keypoints(camera)?;
         let description = &self.session.description;
+        // Points on the ground only: a homography knows no heights.
+        let ground: Vec<([f64; 2], [f64; 2])> = self.session.court().map_or_else(Vec::new, |court| {
+            let seen = self.court_points(camera);
+            let known = seen.into_iter().filter_map(|(name, px)| Some((*court.points_m.get(&name)?, px)));
+            known.filter(|(place, _)| place[2].abs() < 1e-9).map(|([x, y, _], px)| ([x, y], px)).collect()
+        });
         let provenance = self.hashes.provenance(
             "strokes",
             &self.session.folder,
             &[self.points_file(camera), self.given(&camera.footage, "the footage")?],
             json!({
                 "one_camera": true,
+                "court_ground_points": ground,
                 "handedness": description.player.handedness,
                 "events": description.events,
+                "marked_events": self.marks.events,
                 "suspicions": description.session.suspicions,
             }),
         )?;
@@ -163,9 +177,11 @@ impl Stages {
             let heard: Vec<f64> = onsets.iter().map(|onset| onset.pts_seconds).collect();
             let impacts = midline_analysis::impacts_heard_by_one(&heard, description.session.air_celsius);
             let not_measurable = |e: midline_analysis::AnalysisError| NotMeasurable(e.to_string());
-            let tracks = midline_analysis::picture_tracks(&keypoints).map_err(not_measurable)?;
+            let court = CourtInPicture::new(&ground);
+            let picture = midline_analysis::picture_tracks(&keypoints, court.as_ref()).map_err(not_measurable)?;
+            let marked_events = self.marked_events(None)?;
             let input = StrokeInput {
-                tracks: &tracks,
+                tracks: &picture.tracks,
                 motions: &[],
                 handedness: description.player.handedness,
                 impacts: &impacts,
@@ -173,11 +189,50 @@ impl Stages {
                 clock_sd_seconds: 0.0,
                 vertical: Vertical::Unknown,
                 one_camera: true,
+                picture_scale_sd_share: picture.scale_sd_share,
                 set_events: &description.events,
+                marked_events: &marked_events,
                 suspicions: &description.session.suspicions,
             };
             Ok(midline_analysis::analyse(&input).map_err(not_measurable)?)
         })
+    }
+
+    /// The events marked on the pictures on the session clock: when the middle of the marked frame was exposed. Without clocks
+    /// (one camera) the presentation time is the session's.
+    fn marked_events(&self, clocks: Option<&[CalibratedCamera]>) -> anyhow::Result<Vec<MarkedEvent>> {
+        let mut events = Vec::new();
+        for mark in &self.marks.events {
+            let index = self.cameras().iter().position(|camera| camera.name == mark.camera);
+            let Some((index, camera)) = index.and_then(|i| Some((i, self.cameras().get(i)?))) else { continue };
+            let footage = self.footage(camera)?;
+            let pts = footage.frame_pts_seconds.get(mark.frame).with_context(|| {
+                format!(
+                    "{}: {} is marked on frame {} of camera \"{}\", whose footage has {} frames; delete the line, or mark it anew with `midline mark`",
+                    self.session.folder.join(marks::FILE_NAME).display(),
+                    mark.kind.label(),
+                    mark.frame,
+                    mark.camera,
+                    footage.frame_pts_seconds.len()
+                )
+            })?;
+            let (session_seconds, clock_sd_seconds) = match clocks.and_then(|clocks| clocks.get(index)) {
+                Some(clock) => {
+                    let middle_px = footage.size_px.map(|size| f64::from(size) / 2.0);
+                    (clock.seen_at_seconds(*pts, middle_px), clock.clock.sd_seconds(*pts))
+                }
+                None => (*pts, 0.0),
+            };
+            // A person picks the nearest of two frames at best.
+            let half_frame = footage.median_spacing_seconds().unwrap_or(0.0) / 2.0;
+            events.push(MarkedEvent {
+                kind: mark.kind,
+                session_seconds,
+                sd_seconds: half_frame.hypot(clock_sd_seconds),
+                place: format!("frame {} of camera \"{}\"", mark.frame, mark.camera),
+            });
+        }
+        Ok(events)
     }
 
     /// How the strokes were recorded, as far as comparisons depend on it.

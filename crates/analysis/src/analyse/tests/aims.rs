@@ -1,4 +1,4 @@
-//! What is aimed at on simulated strokes: 1 px of noise, 240 frames per second, 500 swings of their own.
+//! What is aimed at on simulated strokes: 1 px of noise, 240 frames per second, swings of their own (`MIDLINE_TRIALS` of them).
 //!
 //! 1 px at 9 m and 1000 px focal length, two views that meet at 80°, is 6 to 10 mm per coordinate to first order (lateral
 //! Zσ/(f√2 cos θ/2), depth Zσ/(f√2 sin θ/2), vertical Zσ/(f√2)); 8 mm here.
@@ -7,7 +7,7 @@ use rayon::prelude::*;
 
 use super::*;
 use crate::grid::GRID;
-use crate::phases::{self, Phases};
+use crate::phases;
 use crate::smoothing::State;
 use crate::view::{SEGMENTS, Setting, StrokeView, frame_at};
 
@@ -15,9 +15,31 @@ fn recording(seed: u64) -> Recording {
     Recording { seed, noise_m: 0.008, rate_hz: 240.0, ..Recording::default() }
 }
 
-/// The definitions of the phases applied to the exact curves.
-fn exact_phases(swing: &TestSwing) -> Phases {
-    let grid = GRID;
+/// How many swings are simulated.
+fn swings_asked(usual: usize) -> usize {
+    std::env::var("MIDLINE_TRIALS").ok().and_then(|n| n.parse().ok()).unwrap_or(usual)
+}
+
+/// The settings of a stroke that was seen in full.
+fn exact_setting() -> Setting {
+    Setting {
+        handedness: Handedness::Right,
+        side: 1.0,
+        z_is_up: true,
+        one_camera: false,
+        picture_scale_sd_share: None,
+        frame_seconds: 1.0 / 240.0,
+        clock_sd_seconds: 0.0,
+        present: [true; Spot::ALL.len()],
+        velocity_sds: Vec::new(),
+        tip_speed_sds: Vec::new(),
+        dip: None,
+    }
+}
+
+/// The exact curves as the definitions of phases and measures see them.
+fn exact_view<'a>(swing: &TestSwing, setting: &'a Setting) -> StrokeView<'a> {
+    let grid = &GRID;
     let h = 1e-5;
     let points: Vec<Vec<Option<State>>> = Spot::ALL
         .into_iter()
@@ -36,121 +58,175 @@ fn exact_phases(swing: &TestSwing) -> Phases {
                 .collect()
         })
         .collect();
-    let setting = Setting {
-        handedness: Handedness::Right,
-        side: 1.0,
-        z_is_up: true,
-        one_camera: false,
-        frame_seconds: 1.0 / 240.0,
-        clock_sd_seconds: 0.0,
-        present: [true; Spot::ALL.len()],
-        velocity_sds: Vec::new(),
-        tip_speed_sds: Vec::new(),
-        quick_tip_sds: Vec::new(),
-        dip_window: None,
-    };
-    let view = StrokeView {
-        setting: &setting,
-        grid: &grid,
+    let tip_speed: Vec<Option<f64>> =
+        points[Spot::RacketTip.index()].iter().map(|s| s.map(|s| s.velocity.norm())).collect();
+    let mut view = StrokeView {
+        setting,
+        grid,
         frames: (0..grid.len).map(|k| frame_at(&points, k, Handedness::Right)).collect(),
         points,
         contact_shift: 0.0,
         peak_draws: [0.0; SEGMENTS],
-        ball_at_contact: None,
-        bounce: Err("not asked"),
-        tip_speed: Vec::new(),
-        quick_tip_speeds: Vec::new(),
-        tip_speed_at_contact: None,
+        picture_metre: 1.0,
+        ball_at_contact: Some(swing.ball(0.0)),
+        bounce: Ok(BOUNCE_SECONDS),
+        tip_speed_at_contact: tip_speed[grid.contact],
+        tip_speed,
         phases: None,
         set_phases: Vec::new(),
     };
-    phases::find(&view)
+    view.phases = Some(phases::find(&view));
+    view
 }
 
-/// Errors of one swing by name, each with whether its 95 % interval holds the truth; and whether a dip was claimed.
-fn measure(swing: &TestSwing, recording: &Recording) -> (Vec<(&'static str, f64, bool)>, bool) {
+/// Errors of one swing by name, each with whether its 95 % interval holds the truth and half the interval's width; and whether a
+/// dip was claimed.
+fn measure(swing: &TestSwing, recording: &Recording) -> (Vec<(String, f64, bool, f64)>, bool) {
     let stroke = only_stroke(&record(swing, recording));
-    let values = measured(&stroke);
     let mut errors = Vec::new();
-    let exact = exact_phases(swing);
-    for (phase, kind) in EVENTS {
-        let (Some(event), Ok(truth)) = (stroke.event(kind), exact.get(phase)) else { continue };
+    let setting = exact_setting();
+    let exact = exact_view(swing, &setting);
+    let found = exact.phases.as_ref().unwrap();
+    let truths = EVENTS.map(|(phase, kind)| (kind, found.get(phase).ok())).into_iter();
+    for (kind, truth) in truths.chain([(EventKind::Contact, Some(0.0)), (EventKind::Bounce, Some(BOUNCE_SECONDS))]) {
+        let (Some(event), Some(truth)) = (stroke.event(kind), truth) else { continue };
         let error = event.session_seconds - recording.contact_seconds - truth;
-        errors.push((kind.label(), error, error.abs() < 1.96 * event.sd_seconds));
+        let half = 1.96 * event.sd_seconds;
+        errors.push((format!("event: {}", kind.label()), error, error.abs() < half, half));
     }
-    for (kind, truth) in [(EventKind::Contact, 0.0), (EventKind::Bounce, BOUNCE_SECONDS)] {
-        // A bounce may fall into noise and is then refused; how many are is asserted below.
-        let Some(event) = stroke.event(kind) else { continue };
-        let error = event.session_seconds - recording.contact_seconds - truth;
-        errors.push((kind.label(), error, error.abs() < 1.96 * event.sd_seconds));
-    }
-    let end = event_to_contact(&stroke, EventKind::TakeBackEnd, recording.contact_seconds);
-    for (id, truth) in true_values(swing, end) {
-        let Some((value, [low, high])) = values.get(id) else { continue };
-        errors.push((id, value - truth, (*low..=*high).contains(&truth)));
+    let values = measured(&stroke);
+    for kind in measures::all() {
+        let (Some((value, [low, high])), Ok(truth)) = (values.get(&kind.id), kind.value(&exact)) else { continue };
+        // A measure that is exact by its nature (a duration of 0, a count) has no interval to speak of.
+        errors.push((kind.id, value - truth, (*low..=*high).contains(&truth), (high - low) / 2.0));
     }
     (errors, values["tip-speed-dip-depth"].0 > 0.0)
 }
 
 #[test]
-fn five_hundred_clean_swings_meet_the_aims() {
+fn clean_swings_meet_the_aims_and_every_interval_is_held_against_the_truth() {
+    let n = swings_asked(100);
     let swings: Vec<(u64, TestSwing)> = (0..)
         .map(|seed| (seed, TestSwing::varied(seed)))
         .filter(|(_, swing)| true_dip(swing).0 < 0.03)
-        .take(500)
+        .take(n)
         .collect();
     let results: Vec<_> = swings.par_iter().map(|(seed, swing)| measure(swing, &recording(*seed))).collect();
     let mut errors: BTreeMap<&str, Errors> = BTreeMap::new();
-    for (id, error, inside) in results.iter().flat_map(|(errors, _)| errors) {
+    let mut halves: BTreeMap<&str, f64> = BTreeMap::new();
+    for (id, error, inside, half) in results.iter().flat_map(|(errors, _)| errors) {
         errors.entry(id).or_default().0.push((*error, *inside));
+        *halves.entry(id).or_default() += half;
     }
+    println!("{:45} {:>4} {:>9} {:>9} {:>9} {:>8}", "", "n", "mean off", "rms", "± stated", "covered");
     for (id, list) in &errors {
-        let mut sizes: Vec<f64> = list.0.iter().map(|(e, _)| e.abs()).collect();
-        sizes.sort_by(f64::total_cmp);
-        println!(
-            "{id}: n {} mean {:.4} rms {:.4} median {:.4} covered {:.3}",
-            list.0.len(),
-            list.mean(),
-            list.rms(),
-            sizes[sizes.len() / 2],
-            list.covered()
-        );
-    }
-    for (id, list) in &errors {
-        let may_be_refused = id.contains("across");
-        assert!(may_be_refused || list.0.len() >= 480, "{id} was measured in {} of 500 swings", list.0.len());
+        let count = list.0.len();
+        let half = halves[id] / count as f64;
+        println!("{id:45} {count:4} {:9.4} {:9.4} {half:9.4} {:8.3}", list.mean(), list.rms(), list.covered());
     }
     let claimed = results.iter().filter(|(_, dip)| *dip).count();
-    println!("dips claimed: {claimed}");
+    println!("dips claimed: {claimed} of {n}");
     assert_eq!(claimed, 0);
-    // Aimed at: contact 1 ms, other events 4 ms. Reached in the mean (rms) by contact, bounce, take-back start and bottom of the
-    // drop; where a threshold is crossed slowly (end of take-back, top of the drop, forward start, end of follow-through) not.
+    for (id, list) in &errors {
+        // The racket of some swings does not go across the body.
+        let may_be_refused = id.contains("across");
+        assert!(may_be_refused || list.0.len() * 100 >= 96 * n, "{id} was measured in {} of {n} swings", list.0.len());
+    }
+    // Aimed at: contact 1 ms, other events 4 ms, racket 15 mm, shoulders 2°. Reached in the mean (rms) but for the top of the drop
+    // (seen 5 ms), the opening of the trunk (5 ms) and the beginning of the shoulders' turn (8 ms). Limits: what was seen and some more.
     for (id, most_rms) in [
-        ("contact", 0.001),
-        ("bounce", 0.002),
-        ("take-back start", 0.006),
-        ("bottom of the racket drop", 0.006),
-        ("forward-swing start", 0.008),
-        ("end of take-back", 0.009),
-        ("end of follow-through", 0.009),
-        ("top of the racket drop", 0.016),
+        ("event: contact", 0.001),
+        ("event: bounce", 0.002),
+        ("event: take-back start", 0.0045),
+        ("event: end of take-back", 0.005),
+        ("event: forward-swing start", 0.004),
+        ("event: bottom of the racket drop", 0.004),
+        ("event: end of follow-through", 0.004),
+        ("event: top of the racket drop", 0.007),
+        ("event: trunk opening", 0.006),
+        ("event: take-back start (shoulders)", 0.011),
+        ("event: racket farthest across", 0.008),
         ("tip-farthest-across", 0.015),
         ("shoulder-alignment-contact", 2.0_f64.to_radians()),
+        ("racket-peak-rate", 2.0),
     ] {
         assert!(errors[id].rms() < most_rms, "{id} {}", errors[id].rms());
+    }
+    // Aimed at: 93 to 97 %. Seen: 89 % (time below half the speed) to 100 % (events, whose stated errors are larger than they are), the
+    // shoulders' turn 81 %.
+    let by_nature_exact = |id: &str| id.contains("behind-body") || id.contains("dip");
+    for (id, list) in errors.iter().filter(|(id, _)| !by_nature_exact(id)) {
+        let least = if id.contains("shoulders") { 0.68 } else { 0.8 };
+        assert!(list.covered() >= least, "{id} is covered in {:.3}", list.covered());
     }
     for id in ["tip-farthest-across", "dominant-shoulder-ahead", "contact-mid-shoulder-side", "tip-speed-contact"] {
         assert!((0.85..=0.995).contains(&errors[id].covered()), "{id} {}", errors[id].covered());
     }
 }
 
+/// Nearest rising sequence by pooling neighbours that fall (pool-adjacent-violators; Barlow et al. 1972).
+fn pooled(values: &[f64]) -> Vec<f64> {
+    let mut blocks: Vec<(f64, usize)> = Vec::new();
+    for value in values {
+        blocks.push((*value, 1));
+        while let [.., (a, n), (b, m)] = blocks[..]
+            && a > b
+        {
+            blocks.truncate(blocks.len() - 2);
+            blocks.push(((a * n as f64 + b * m as f64) / (n + m) as f64, n + m));
+        }
+    }
+    blocks.into_iter().flat_map(|(v, n)| std::iter::repeat_n(v, n)).collect()
+}
+
+/// How likely any test with 1 % of false alarms can find the dip at most (Neyman & Pearson 1933), from the tip's samples: the
+/// distance, in standard deviations of the noise, to the nearest course whose speed falls at most at first and then rises.
+fn best_power(swing: &TestSwing) -> f64 {
+    let dt = 1.0 / 240.0;
+    let speeds: Vec<f64> = (-96..0).map(|i| swing.speed_before(Spot::RacketTip, (f64::from(i) + 0.5) * dt)).collect();
+    let n = speeds.len();
+    let lowest = (0..n / 2).min_by(|a, b| speeds[*a].total_cmp(&speeds[*b])).unwrap();
+    // Projected gradient with momentum on ∑ (s - s₀)², s the distances at the samples; where the curve starts is free.
+    let gap = |v: &[f64]| {
+        let mut passed = vec![0.0];
+        for (v, truth) in v.iter().zip(&speeds) {
+            passed.push(passed.last().unwrap() + (v - truth) * dt);
+        }
+        let mean = passed.iter().sum::<f64>() / passed.len() as f64;
+        passed.into_iter().map(|s| s - mean).collect::<Vec<f64>>()
+    };
+    let dip_free = |v: Vec<f64>| {
+        let mut falling: Vec<f64> = v[..lowest].iter().map(|v| -v).collect();
+        falling = pooled(&falling).into_iter().map(|v| -v).collect();
+        [falling, pooled(&v[lowest..])].concat()
+    };
+    let step = (std::f64::consts::PI / (n as f64 + 1.0) / dt).powi(2);
+    let (mut v, mut ahead) = (dip_free(speeds.clone()), dip_free(speeds.clone()));
+    for i in 0..4000 {
+        let off = gap(&ahead);
+        let mut tail = 0.0;
+        let mut gradient = vec![0.0; n];
+        for k in (0..n).rev() {
+            tail += off[k + 1];
+            gradient[k] = tail * dt;
+        }
+        let next = dip_free(ahead.iter().zip(&gradient).map(|(v, g)| v - step * g).collect());
+        let momentum = f64::from(i) / (f64::from(i) + 3.0);
+        ahead = next.iter().zip(&v).map(|(a, b)| a + momentum * (a - b)).collect();
+        v = next;
+    }
+    let distance = gap(&v).iter().map(|s| s * s).sum::<f64>().sqrt() / 0.008;
+    // 1 % of a normal distribution lies above 2.326 standard deviations.
+    midline_signal::normal_probability(distance - 2.326)
+}
+
 #[test]
-fn dips_of_15_percent_are_found_when_they_last_50_ms() {
-    // Aimed at: every dip from 15 % and 15 ms on. With 8 mm of noise per coordinate the brief ones are found in part only; the
-    // shares are printed, and what must not be lost is asserted.
-    let n: u64 = 40;
-    for (depth, sd, least) in [(0.15, 0.030, 0.3), (0.25, 0.030, 0.7), (0.15, 0.062, 0.75)] {
-        let found: Vec<(bool, f64, f64)> = (0..n)
+fn dips_are_found_as_often_as_the_noise_lets_them() {
+    // Aimed at: every dip from 15 % and 15 ms on. What 8 mm of noise per coordinate let any test find is printed beside it.
+    let n = swings_asked(40) as u64;
+    // Seen: 4, 19, 39 and 38 of 40, of 11, 24, 39 and 39; the limits leave room for other noise.
+    for (depth, sd, least) in [(0.15, 0.018, 0.03), (0.15, 0.030, 0.3), (0.25, 0.030, 0.85), (0.15, 0.062, 0.85)] {
+        let found: Vec<(bool, f64, f64, f64)> = (0..n)
             .into_par_iter()
             .map(|seed| {
                 let with = |share: f64| TestSwing {
@@ -163,14 +239,14 @@ fn dips_of_15_percent_are_found_when_they_last_50_ms() {
                     if true_dip(&with(middle)).0 < depth { low = middle } else { high = middle }
                 }
                 let stroke = only_stroke(&record(&with(high), &recording(seed)));
-                let values = measured(&stroke);
-                let truth = true_dip(&with(high));
-                (values["tip-speed-dip-depth"].0 > 0.0, values["tip-speed-dip-depth"].0, truth.1)
+                let depth_found = measured(&stroke)["tip-speed-dip-depth"].0;
+                (depth_found > 0.0, depth_found, true_dip(&with(high)).1, best_power(&with(high)))
             })
             .collect();
         let hits = found.iter().filter(|(hit, ..)| *hit).count();
+        let possible: f64 = found.iter().map(|f| f.3).sum();
         println!(
-            "depth {depth} sd {sd}: found {hits} of {n}, depth {:.3}, lasts {:.4}",
+            "depth {depth} sd {sd}: found {hits} of {n} (no test finds more than {possible:.1}), depth {:.3}, lasts {:.4}",
             median(found.iter().map(|f| f.1).collect()),
             median(found.iter().map(|f| f.2).collect())
         );

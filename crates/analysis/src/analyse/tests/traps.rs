@@ -4,6 +4,7 @@ use midline_session::description::SetEvent;
 use midline_session::strokes::{Answer, StrokeKind};
 
 use super::*;
+use crate::input::MarkedEvent;
 
 #[test]
 fn a_swing_that_drops_from_30_to_20_at_contact_is_reported_at_30_with_its_peak_at_contact() {
@@ -140,6 +141,132 @@ fn kinds_of_strokes_are_told_apart_or_left_unknown() {
     assert_eq!(kind(&turned(true)).0, StrokeKind::TwoHandedBackhand, "{:?}", kind(&turned(true)));
     let unseen = record(&TestSwing::default(), &Recording { without: vec!["left_shoulder"], ..Recording::default() });
     assert_eq!(kind(&unseen).0, StrokeKind::Unknown);
+}
+
+/// The stroke with another ball: its place by time to contact and where it is met; `None` where it is not seen.
+fn with_ball(mut recorded: Recorded, ball: impl Fn(f64, Vector3<f64>) -> Option<Vector3<f64>>) -> Recorded {
+    let contact = Recording::default().contact_seconds;
+    let column = |name: &str| recorded.tracks.column(name).unwrap();
+    let (own, throat, tip) = (column("ball"), column("racket_throat"), column("racket_tip"));
+    let at = recorded.tracks.session_seconds.partition_point(|t| *t < contact);
+    let place = |c: usize| Vector3::from(recorded.tracks.points[at][c].unwrap().position_m);
+    let met = (place(throat) + place(tip)) / 2.0;
+    for (seconds, row) in recorded.tracks.session_seconds.iter().zip(&mut recorded.tracks.points) {
+        let seen = row[own];
+        row[own] = ball(seconds - contact, met).and_then(|p| {
+            let mut point = seen?;
+            point.position_m = p.into();
+            Some(point)
+        });
+    }
+    recorded
+}
+
+fn falls(seconds: f64) -> Vector3<f64> {
+    Vector3::new(0.0, 0.0, -0.5 * crate::kink::GRAVITY_M_S2 * seconds * seconds)
+}
+
+#[test]
+fn a_toss_met_overhead_is_a_serve_and_a_ball_that_never_bounced_a_volley() {
+    let kind = |recorded: &Recorded| {
+        let strokes = analyse_with(&recorded.input(), FEW_TRIALS).unwrap();
+        (strokes.kind(1), strokes.answers.kinds[0].because.clone())
+    };
+    // Arm and racket lifted above the head; the ball is tossed, comes down slowly and is sent off at 40 m/s.
+    let overhead = || {
+        let mut recorded = record(&TestSwing::default(), &Recording::default());
+        let names = ["right_elbow", "right_wrist", "racket_butt", "racket_throat", "racket_tip"];
+        let lifted = names.map(|name| recorded.tracks.column(name).unwrap());
+        for row in &mut recorded.tracks.points {
+            for column in lifted {
+                row[column].as_mut().unwrap().position_m[2] += 1.3;
+            }
+        }
+        recorded
+    };
+    let off = Vector3::new(-1.0, 40.0, -3.0);
+    let tossed = |t: f64, met: Vector3<f64>| {
+        let velocity = if t < 0.0 { Vector3::new(0.2, 0.4, -1.0) } else { off };
+        (t > -0.9).then(|| met + velocity * t + falls(t))
+    };
+    let serve = kind(&with_ball(overhead(), tossed));
+    assert_eq!(serve.0, StrokeKind::Serve, "{}", serve.1);
+    // The same overhead, but the ball comes from the other side: neither a serve nor any kind told apart here.
+    let incoming = |t: f64, met: Vector3<f64>| {
+        let velocity = if t < 0.0 { Vector3::new(0.8, -17.0, -4.0) } else { off };
+        (t > -0.95).then(|| met + velocity * t + falls(t))
+    };
+    let smash = kind(&with_ball(overhead(), incoming));
+    assert_eq!(smash.0, StrokeKind::Unknown, "{}", smash.1);
+    assert!(smash.1.contains("overhead"), "{}", smash.1);
+    // Below the head, from beyond the net without a bounce.
+    let low = || record(&TestSwing::default(), &Recording::default());
+    let volley = kind(&with_ball(low(), incoming));
+    assert_eq!(volley.0, StrokeKind::Volley, "{}", volley.1);
+    // A gap in which it may have bounced: not called a volley.
+    let hidden = kind(&with_ball(low(), |t, met| incoming(t, met).filter(|_| !(-0.6..-0.35).contains(&t))));
+    assert_ne!(hidden.0, StrokeKind::Volley, "{}", hidden.1);
+    // Overhead without a ball: a serve cannot be told.
+    let unseen = kind(&with_ball(overhead(), |_, _| None));
+    assert_eq!(unseen.0, StrokeKind::Unknown, "{}", unseen.1);
+}
+
+#[test]
+fn what_is_marked_on_the_pictures_stands_in_for_what_is_found() {
+    let recorded = record(&TestSwing::default(), &Recording::default());
+    let contact = Recording::default().contact_seconds;
+    let mark = |kind, seconds: f64, place: &str| MarkedEvent {
+        kind,
+        session_seconds: contact + seconds,
+        sd_seconds: 0.002,
+        place: place.to_owned(),
+    };
+    let marked = [
+        mark(EventKind::TakeBackStart, -0.902, "frame 10 of camera \"a\""),
+        mark(EventKind::TakeBackStart, -0.898, "frame 12 of camera \"b\""),
+        mark(EventKind::FollowThroughEnd, 0.5, "frame 99 of camera \"a\""),
+        mark(EventKind::Bounce, -0.6, "frame 40 of camera \"a\""),
+        mark(EventKind::DropTop, 3.0, "frame 700 of camera \"a\""),
+    ];
+    let set = [SetEvent {
+        stroke: 1,
+        kind: EventKind::Bounce,
+        session_seconds: contact - 0.61,
+        sd_seconds: Some(0.004),
+        reason: String::new(),
+    }];
+    let input = StrokeInput { marked_events: &marked, set_events: &set, ..recorded.input() };
+    let strokes = analyse_with(&input, FEW_TRIALS).unwrap();
+    let stroke = &strokes.strokes[0];
+    let start = stroke.event(EventKind::TakeBackStart).unwrap();
+    assert!((start.session_seconds - contact + 0.9).abs() < 1e-9 && start.sd_seconds < 0.002, "{start:?}");
+    assert!((event_to_contact(stroke, EventKind::FollowThroughEnd, contact) - 0.5).abs() < 1e-9);
+    // What is set by number stands before what is marked.
+    assert!((event_to_contact(stroke, EventKind::Bounce, contact) + 0.61).abs() < 1e-9);
+    let record_of = |kind| strokes.answers.set_events.iter().find(|r| r.kind == kind).unwrap();
+    assert!(record_of(EventKind::TakeBackStart).reason.contains("camera \"a\" and frame 12"));
+    assert!(record_of(EventKind::TakeBackStart).found_seconds.is_some());
+    for words in ["because session.toml sets it", "top of the racket drop marked on frame 700"] {
+        assert!(strokes.remarks.iter().any(|r| r.contains(words)), "{words}: {:?}", strokes.remarks);
+    }
+}
+
+#[test]
+fn a_marked_contact_serves_where_nothing_else_tells() {
+    // A swing without sound, ball or a racket that slows: refused, unless a person saw the contact.
+    let air = Recording { without: vec!["ball"], sound_sd_seconds: None, ..Recording::default() };
+    let recorded = record(&TestSwing { after: 1.0, ..TestSwing::default() }, &air);
+    assert!(matches!(analyse_with(&recorded.input(), FEW_TRIALS), Err(AnalysisError::NoContact { .. })));
+    let marked = [MarkedEvent {
+        kind: EventKind::Contact,
+        session_seconds: air.contact_seconds,
+        sd_seconds: 0.002,
+        place: "frame 5 of camera \"a\"".to_owned(),
+    }];
+    let strokes = analyse_with(&StrokeInput { marked_events: &marked, ..recorded.input() }, FEW_TRIALS).unwrap();
+    let contact = strokes.strokes[0].event(EventKind::Contact).unwrap();
+    assert!((contact.session_seconds - air.contact_seconds).abs() < 1e-9);
+    assert_eq!(contact.source, "set by the analyst");
 }
 
 #[test]
