@@ -287,7 +287,7 @@ impl Layout {
             weight,
             squared_norm,
             gradient: jacobian.tr_mul(residual) * weight,
-            matrix: jacobian.tr_mul(jacobian) * weight,
+            matrix: weighted_square(jacobian, weight),
         };
         // A column's squared length is on the diagonal, so that a bad entry anywhere in the Jacobian shows there.
         let finite = value.is_finite() && product.matrix.diagonal().iter().all(|d| d.is_finite());
@@ -324,4 +324,24 @@ impl Layout {
         }
         Ok(())
     }
+}
+
+/// `weight · JᵀJ`. Blocks mostly have one or two rows, for which the general product costs more than the multiplications.
+fn weighted_square(jacobian: &DMatrix<f64>, weight: f64) -> DMatrix<f64> {
+    const FEW: usize = 4;
+    let (rows, columns) = jacobian.shape();
+    if !(1..=FEW).contains(&rows) {
+        return jacobian.tr_mul(jacobian) * weight;
+    }
+    let mut square = DMatrix::zeros(columns, columns);
+    let of_column = |column: usize| &jacobian.as_slice()[rows * column..rows * (column + 1)];
+    for column in 0..columns {
+        let own = of_column(column);
+        for row in 0..=column {
+            let entry = weight * own.iter().zip(of_column(row)).map(|(a, b)| a * b).sum::<f64>();
+            square[(row, column)] = entry;
+            square[(column, row)] = entry;
+        }
+    }
+    square
 }
