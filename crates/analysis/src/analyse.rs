@@ -39,9 +39,6 @@ const MOVERS: [(Spot, f64); 3] = [(Spot::RacketTip, 12.0), (Spot::RacketThroat, 
 /// A stroke begins at least this long after the contact before it, and ends as long before the next, seconds.
 const APART_SECONDS: f64 = 0.4;
 
-/// What the smoothing misses of an instant found from the motion, seconds: set with made-up swings without noise.
-const METHOD_SD_SECONDS: f64 = 0.003;
-
 /// Share of the instants around contact in which the other hand must be nearer to the racket's butt to be noticed.
 const OTHER_HAND_SHARE: f64 = 0.7;
 
@@ -83,9 +80,16 @@ pub(crate) fn analyse_with(input: &StrokeInput, trials: usize) -> Result<Strokes
         remarks.push(format!("{unusable} points with unusable numbers or covariances were left out."));
     }
     let (mover, least_speed) = mover(input, &points)?;
-    check_wrists(input.handedness, &points)?;
+    let question = ask_for_hand(input.handedness, &points);
     let evidence = evidence(input, frame_seconds, mover, &points, &ball);
-    let contacts = contacts(&evidence, mover, least_speed, input.marked_events, &mut remarks)?;
+    let contacts =
+        contacts(&evidence, mover, least_speed, input.marked_events, &mut remarks).map_err(
+            |error| match &question {
+                Some(question) => AnalysisError::MaybeOtherHand { question: question.clone(), error: Box::new(error) },
+                None => error,
+            },
+        )?;
+    remarks.extend(question);
     check_hand(input.handedness, &points, &contacts)?;
     let missing: Vec<&str> = Spot::ALL
         .into_iter()
@@ -276,7 +280,7 @@ fn events(model: &StrokeModel, view: &StrokeView, evaluations: &Evaluations) -> 
             events.push(Event {
                 kind,
                 session_seconds: contact + seconds,
-                sd_seconds: sd_seconds.hypot(METHOD_SD_SECONDS),
+                sd_seconds,
                 source: "motion of the player and the racket".to_owned(),
                 definition: phase.definition().to_owned(),
             });
@@ -338,17 +342,18 @@ fn hands(handedness: Handedness) -> (&'static str, &'static str) {
     }
 }
 
-/// Refuses when nothing shows which hand holds the racket, but the other wrist is much the faster: two hands at one racket move
-/// alike, a free one at less than half of the speed.
-fn check_wrists(handedness: Handedness, points: &[Vec<Sample>]) -> Result<(), AnalysisError> {
-    const MUCH_FASTER: f64 = 1.7;
+/// Asks when nothing shows which hand holds the racket, but the other wrist is the faster. Two hands at one racket move alike and a free
+/// arm may be thrown, so that this refuses nothing.
+fn ask_for_hand(handedness: Handedness, points: &[Vec<Sample>]) -> Option<String> {
+    const FASTER: f64 = 1.1;
     let fastest = |spot: Spot| swings::find(&points[spot.index()], f64::INFINITY).1;
-    let times = fastest(Spot::OtherWrist) / fastest(Spot::DominantWrist).max(1.0);
-    if points[Spot::RacketButt.index()].is_empty() && times > MUCH_FASTER {
-        let (said, other) = hands(handedness);
-        return Err(AnalysisError::OtherWristFaster { said, other, times });
-    }
-    Ok(())
+    let times = fastest(Spot::OtherWrist) / fastest(Spot::DominantWrist);
+    let (said, other) = hands(handedness);
+    (points[Spot::RacketButt.index()].is_empty() && times > FASTER).then(|| {
+        format!(
+            "Is the player {said}-handed, as the session says? The racket's butt is not seen, and the {other} wrist is {times:.1} times as fast at its fastest. If not, set handedness = \"{other}\" in session.toml; or check the points for left and right swapped."
+        )
+    })
 }
 
 /// Refuses when the other wrist is the one at the racket's butt in most instants of the last 0.6 s before the contacts.

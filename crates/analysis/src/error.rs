@@ -64,16 +64,12 @@ pub enum AnalysisError {
         /// Share of instants in per cent.
         share_percent: f64,
     },
-    /// Without points of the racket's butt: the other wrist is much the faster.
-    #[error(
-        "the session says that the player is {said}-handed, but the {other} wrist is {times:.1} times as fast at its fastest; set handedness = \"{other}\" in session.toml, or check the points for left and right swapped"
-    )]
-    OtherWristFaster {
-        /// Handedness of the session.
-        said: &'static str,
-        /// The faster hand.
-        other: &'static str,
-        /// Ratio of the greatest speeds.
-        times: f64,
+    /// Nothing was found, and the points may be those of a player with the other hand.
+    #[error("{error}. {question}")]
+    MaybeOtherHand {
+        /// What to look at first.
+        question: String,
+        /// What was not found.
+        error: Box<AnalysisError>,
     },
 }

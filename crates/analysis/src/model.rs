@@ -123,6 +123,7 @@ impl StrokeModel {
             racket_beyond: [Vector3::zeros(); 2],
             contact_shift: 0.0,
             peak_draws: [0.0; SEGMENTS],
+            phase_draws: [0.0; Phase::COUNT],
             picture_metre: 1.0,
             bounce: self.bounce.as_ref().map(|b| b.seconds - self.contact.seconds).map_err(|because| *because),
             ball_at_contact: self.contact.ball.as_ref().map(|kink| kink.position),
@@ -153,6 +154,7 @@ impl StrokeModel {
             racket_beyond,
             contact_shift: normal(self.contact.sd_seconds),
             peak_draws: std::array::from_fn(|_| normal(1.0)),
+            phase_draws: std::array::from_fn(|_| normal(1.0)),
             picture_metre: 1.0 + normal(self.setting.picture_scale_sd_share.unwrap_or(0.0)),
             bounce: match &self.bounce {
                 Ok(bounce) => Ok(bounce.seconds - self.contact.seconds + normal(bounce.sd_seconds)),
@@ -209,7 +211,7 @@ impl StrokeModel {
             phases: None,
             set_phases: draws.set_phases,
         };
-        view.phases = Some(phases::find(&view));
+        view.phases = Some(phases::find(&view).off_by(&draws.phase_draws));
         view
     }
 }
@@ -221,6 +223,8 @@ struct Draws {
     racket_beyond: [Vector3<f64>; 2],
     contact_shift: f64,
     peak_draws: [f64; SEGMENTS],
+    /// Per [`Phase`], in standard deviations of its method.
+    phase_draws: [f64; Phase::COUNT],
     picture_metre: f64,
     bounce: Result<f64, &'static str>,
     ball_at_contact: Option<Vector3<f64>>,

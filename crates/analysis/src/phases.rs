@@ -26,7 +26,7 @@ pub(crate) enum Phase {
 }
 
 impl Phase {
-    const COUNT: usize = 10;
+    pub(crate) const COUNT: usize = 10;
 
     /// How the instant is defined.
     pub(crate) fn definition(self) -> &'static str {
@@ -65,6 +65,13 @@ impl Phase {
     }
 }
 
+/// What the smoothing misses of an instant, seconds (1 sd): it begins a sudden motion too early. Set with made-up swings, so that errors are as
+/// large as stated.
+const METHOD_SD_SECONDS: f64 = 0.001;
+const METHOD_SD_FORWARD_START_SECONDS: f64 = 0.002;
+const METHOD_SD_TRUNK_OPENING_SECONDS: f64 = 0.004;
+const METHOD_SD_SHOULDER_TURN_SECONDS: f64 = 0.007;
+
 /// A found instant in seconds to contact (on the grid), or why it is missing.
 pub(crate) type Instant = Result<f64, &'static str>;
 
@@ -98,6 +105,22 @@ impl Phases {
 
     pub(crate) fn found(&self, phase: Phase) -> Instant {
         self.found[phase as usize]
+    }
+
+    /// The same, what was not set by the analyst off by what its method misses; `draws` in standard deviations.
+    pub(crate) fn off_by(mut self, draws: &[f64; Phase::COUNT]) -> Self {
+        for (phase, draw) in draws.iter().enumerate() {
+            let sd_seconds = match phase {
+                p if p == Phase::ShoulderTurnStart as usize => METHOD_SD_SHOULDER_TURN_SECONDS,
+                p if p == Phase::ForwardStart as usize => METHOD_SD_FORWARD_START_SECONDS,
+                p if p == Phase::TrunkOpening as usize => METHOD_SD_TRUNK_OPENING_SECONDS,
+                _ => METHOD_SD_SECONDS,
+            };
+            if !self.is_set[phase] {
+                self.used[phase] = self.used[phase].map(|seconds| seconds + draw * sd_seconds);
+            }
+        }
+        self
     }
 
     fn set(&mut self, phase: Phase, instant: Instant) {

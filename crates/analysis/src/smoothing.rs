@@ -133,7 +133,7 @@ impl Roughness {
 
     /// The most probable for a side: knot after knot moves by up to two steps while that helps.
     fn most_probable(samples: &Plain, knots_seconds: [f64; KNOTS]) -> Option<Self> {
-        const ROUNDS: usize = 2;
+        const ROUNDS: usize = 4;
         let mut found = Self { knots_seconds, at_knots: [USUAL; KNOTS], rougher: None };
         let mut best = samples.log_posterior(&found)?;
         for _ in 0..ROUNDS {

@@ -408,12 +408,6 @@ fn what_cannot_be_analysed_is_refused_with_the_reason() {
     let other_hand = refused(&StrokeInput { handedness: Handedness::Left, ..good.input() });
     assert!(matches!(other_hand, AnalysisError::OtherHand { said: "left", other: "right", .. }), "{other_hand}");
 
-    // Without the racket's butt the faster wrist tells.
-    let without = vec!["racket_butt", "racket_throat", "racket_tip"];
-    let handless = record(&TestSwing::default(), &Recording { without, ..Recording::default() });
-    let faster = refused(&StrokeInput { handedness: Handedness::Left, ..handless.input() });
-    assert!(matches!(faster, AnalysisError::OtherWristFaster { said: "left", other: "right", .. }), "{faster}");
-
     let slow = Recording { to_seconds: -0.2, ..Recording::default() };
     assert!(matches!(refused(&record(&TestSwing::on_hitting_side(), &slow).input()), AnalysisError::NoSwing { .. }));
 
@@ -430,6 +424,25 @@ fn what_cannot_be_analysed_is_refused_with_the_reason() {
     let air = Recording { without: vec!["ball"], sound_sd_seconds: None, ..Recording::default() };
     let air = record(&TestSwing { after: 1.0, ..TestSwing::default() }, &air);
     assert!(matches!(refused(&air.input()), AnalysisError::NoContact { swings: 1, .. }));
+}
+
+#[test]
+fn wrong_handedness_without_racket_is_asked_about() {
+    let without = vec!["racket_butt", "racket_throat", "racket_tip"];
+    let asks = |text: &str| text.contains("Is the player left-handed") && text.contains("the right wrist");
+    let analysed =
+        |recorded: &Recorded, handedness| analyse_with(&StrokeInput { handedness, ..recorded.input() }, FEW_TRIALS);
+    // The ball never comes near the left wrist: no contact, and the error asks.
+    let recorded = record(&TestSwing::default(), &Recording { without: without.clone(), ..Recording::default() });
+    let refused = analysed(&recorded, Handedness::Left).unwrap_err();
+    assert!(matches!(refused, AnalysisError::MaybeOtherHand { .. }) && asks(&refused.to_string()), "{refused}");
+    let good = analysed(&recorded, Handedness::Right).unwrap();
+    assert!(!good.remarks.iter().any(|r| r.starts_with("Is the player")), "{:?}", good.remarks);
+    // Without the ball the sound alone gives a contact, and a remark asks.
+    let without = without.into_iter().chain(["ball"]).collect();
+    let heard = record(&TestSwing::default(), &Recording { without, noise_m: 0.002, ..Recording::default() });
+    let strokes = analysed(&heard, Handedness::Left).unwrap();
+    assert!(strokes.remarks.iter().any(|r| asks(r)), "{:?}", strokes.remarks);
 }
 
 #[test]

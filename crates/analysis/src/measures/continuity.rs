@@ -178,9 +178,8 @@ fn is_across_the_view(view: &StrokeView) -> Result<(), Because> {
 fn tip_peak(view: &StrokeView) -> Result<(f64, f64), Because> {
     is_across_the_view(view)?;
     let range = view.grid.index(-0.3)..=view.grid.contact;
-    let reach = (0.010 / view.grid.step).round() as usize;
-    // The speed is least certain at contact, where it is usually the greatest: doubt must not move the peak away from there.
-    peak(&view.tip_speed, &[], range, reach).ok_or_else(|| "the racket tip was not seen".into())
+    let reach = (0.030 / view.grid.step).round() as usize;
+    peak(&view.tip_speed, &view.setting.tip_speed_sds, range, reach).ok_or_else(|| "the racket tip was not seen".into())
 }
 
 fn swing_speed(view: &StrokeView) -> Result<Vec<f64>, Because> {

@@ -1,4 +1,5 @@
-//! What is aimed at on simulated strokes: 1 px of noise, 240 frames per second, swings of their own (`MIDLINE_TRIALS` of them).
+//! What is aimed at on simulated strokes: 1 px of noise, 240 frames per second, swings of their own (`MIDLINE_TRIALS` of them, from the
+//! seed `MIDLINE_FIRST_SEED` on; limits and constants were set with the first hundreds, so that others tell more).
 //!
 //! 1 px at 9 m and 1000 px focal length, two views that meet at 80°, is 6 to 10 mm per coordinate to first order (lateral
 //! Zσ/(f√2 cos θ/2), depth Zσ/(f√2 sin θ/2), vertical Zσ/(f√2)); 8 mm here.
@@ -18,6 +19,11 @@ fn recording(seed: u64) -> Recording {
 /// How many swings are simulated.
 fn swings_asked(usual: usize) -> usize {
     std::env::var("MIDLINE_TRIALS").ok().and_then(|n| n.parse().ok()).unwrap_or(usual)
+}
+
+/// The seed of the first.
+fn first_seed() -> u64 {
+    std::env::var("MIDLINE_FIRST_SEED").ok().and_then(|n| n.parse().ok()).unwrap_or(0)
 }
 
 /// The settings of a stroke that was seen in full.
@@ -106,7 +112,7 @@ fn measure(swing: &TestSwing, recording: &Recording) -> (Vec<(String, f64, bool,
 #[test]
 fn clean_swings_meet_the_aims_and_every_interval_is_held_against_the_truth() {
     let n = swings_asked(100);
-    let swings: Vec<(u64, TestSwing)> = (0..)
+    let swings: Vec<(u64, TestSwing)> = (first_seed()..)
         .map(|seed| (seed, TestSwing::varied(seed)))
         .filter(|(_, swing)| true_dip(swing).0 < 0.03)
         .take(n)
@@ -118,18 +124,22 @@ fn clean_swings_meet_the_aims_and_every_interval_is_held_against_the_truth() {
         errors.entry(id).or_default().0.push((*error, *inside));
         *halves.entry(id).or_default() += half;
     }
-    println!("{:45} {:>4} {:>9} {:>9} {:>9} {:>8}", "", "n", "mean off", "rms", "± stated", "covered");
+    println!(
+        "{:45} {:>4} {:>9} {:>9} {:>9} {:>8} {:>10}",
+        "", "n", "mean off", "rms", "± stated", "covered", "rms/stated"
+    );
     for (id, list) in &errors {
         let count = list.0.len();
         let half = halves[id] / count as f64;
-        println!("{id:45} {count:4} {:9.4} {:9.4} {half:9.4} {:8.3}", list.mean(), list.rms(), list.covered());
+        let (rms, times) = (list.rms(), 1.96 * list.rms() / half);
+        println!("{id:45} {count:4} {:9.4} {rms:9.4} {half:9.4} {:8.3} {times:10.2}", list.mean(), list.covered());
     }
     let claimed = results.iter().filter(|(_, dip)| *dip).count();
     println!("dips claimed: {claimed} of {n}");
     assert_eq!(claimed, 0);
     for (id, list) in &errors {
-        // The racket of some swings does not go across the body.
-        let may_be_refused = id.contains("across");
+        // The racket of some swings does not go across the body, and of most the order cannot be told.
+        let may_be_refused = id.contains("across") || *id == "segment-order";
         assert!(may_be_refused || list.0.len() * 100 >= 96 * n, "{id} was measured in {} of {n} swings", list.0.len());
     }
     // Aimed at: contact 1 ms, other events 4 ms, racket 15 mm, shoulders 2°. Reached in the mean (rms) but for the top of the drop
@@ -144,21 +154,23 @@ fn clean_swings_meet_the_aims_and_every_interval_is_held_against_the_truth() {
         ("event: end of follow-through", 0.004),
         ("event: top of the racket drop", 0.007),
         ("event: trunk opening", 0.006),
-        ("event: take-back start (shoulders)", 0.011),
+        ("event: take-back start (shoulders)", 0.010),
         ("event: racket farthest across", 0.008),
         ("tip-farthest-across", 0.015),
         ("shoulder-alignment-contact", 2.0_f64.to_radians()),
-        ("racket-peak-rate", 2.0),
+        ("racket-peak-rate", 3.0),
     ] {
         assert!(errors[id].rms() < most_rms, "{id} {}", errors[id].rms());
     }
-    // Aimed at: 93 to 97 %. Seen: 89 % (time below half the speed) to 100 % (events, whose stated errors are larger than they are), the
-    // shoulders' turn 81 %.
-    let by_nature_exact = |id: &str| id.contains("behind-body") || id.contains("dip");
+    // Aimed at: 93 to 97 %. Seen in 500 other swings: events 96 to 100 %, measures 87 % (time of the upper arm's peak) to 100 %, two
+    // thirds of them 93 to 98 %.
+    let by_nature_exact = |id: &str| id.contains("behind-body") || id.contains("dip") || id == "segment-order";
     for (id, list) in errors.iter().filter(|(id, _)| !by_nature_exact(id)) {
-        let least = if id.contains("shoulders") { 0.68 } else { 0.8 };
-        assert!(list.covered() >= least, "{id} is covered in {:.3}", list.covered());
+        assert!(list.covered() >= 0.8, "{id} is covered in {:.3}", list.covered());
     }
+    // Claimed only where it is clear: seen in 2 of the 500, wrong in both.
+    let wrong = errors.get("segment-order").map_or(0, |list| list.0.iter().filter(|(_, inside)| !inside).count());
+    assert!(wrong * 50 <= n, "{wrong} wrong orders claimed in {n}");
     for id in ["tip-farthest-across", "dominant-shoulder-ahead", "contact-mid-shoulder-side", "tip-speed-contact"] {
         assert!((0.85..=0.995).contains(&errors[id].covered()), "{id} {}", errors[id].covered());
     }
@@ -228,7 +240,8 @@ fn dips_are_found_as_often_as_the_noise_lets_them() {
     for (depth, sd, least) in [(0.15, 0.018, 0.03), (0.15, 0.030, 0.3), (0.25, 0.030, 0.85), (0.15, 0.062, 0.85)] {
         let found: Vec<(bool, f64, f64, f64)> = (0..n)
             .into_par_iter()
-            .map(|seed| {
+            .map(|i| {
+                let seed = first_seed() + i;
                 let with = |share: f64| TestSwing {
                     slowing: Some(Slowing { centre: -0.11, sd, share }),
                     ..TestSwing::varied(seed)
