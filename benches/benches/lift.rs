@@ -126,6 +126,7 @@ fn session(seed: u64) -> Session {
             })
             .collect(),
         covariance: vec![vec![0.0; 12]; 12],
+        pose_by_lens: Vec::new(),
         remarks: Vec::new(),
     };
     Session { cameras, lenses, rig, keypoints }

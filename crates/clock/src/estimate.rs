@@ -280,7 +280,36 @@ fn calibration_errors(filmed: &[Filmed], cameras: &[ClockCamera], rig: Option<&R
         let whole = stated.filter(|rows| rows.len() == count && rows.iter().all(|row| row.len() == count));
         whole.map_or_else(|| DMatrix::zeros(0, 0), |rows| DMatrix::from_fn(count, count, |i, j| rows[i][j]))
     };
-    CalibrationErrors { poses: DMatrix::from_fn(size, size, entry), lenses: filmed.iter().map(lens).collect() }
+    let lenses: Vec<DMatrix<f64>> = filmed.iter().map(lens).collect();
+    let leaning = rig.filter(|_| stated.is_some()).map(|rig| poses_by_lens(rig, cameras)).unwrap_or_default();
+    let with_lens = |(own, lens): (&Filmed, &DMatrix<f64>)| {
+        let by = DMatrix::from_fn(size, lens.ncols(), |i, j| {
+            let found = leaning.iter().find(|(pose, of, _)| *pose == filmed[i / 6].name && *of == own.name);
+            found.and_then(|(_, _, by)| by.get((i % 6, j))).copied().unwrap_or(0.0)
+        });
+        by * lens
+    };
+    let poses_with_lenses = filmed.iter().zip(&lenses).map(with_lens).collect();
+    CalibrationErrors { poses: DMatrix::from_fn(size, size, entry), lenses, poses_with_lenses }
+}
+
+/// Change of one camera's pose step per unit of another's (or its own) lens parameters, by their names; empty when the rig does not say.
+fn poses_by_lens<'a>(rig: &'a RigCalibration, cameras: &[ClockCamera]) -> Vec<(&'a str, &'a str, DMatrix<f64>)> {
+    let count = |name: &str| Some(cameras.iter().find(|c| c.name == name)?.view?.lens.intrinsics.parameter_count());
+    let Some(counts) = rig.cameras.iter().map(|c| count(&c.name)).collect::<Option<Vec<usize>>>() else {
+        return Vec::new();
+    };
+    let Some(whole) = rig.pose_by_lens(counts.iter().sum()) else { return Vec::new() };
+    let mut blocks = Vec::new();
+    let mut start = 0;
+    for (of, count) in rig.cameras.iter().zip(counts) {
+        for (index, pose) in rig.cameras.iter().enumerate() {
+            let block = whole.view((6 * index, start), (6, count)).into_owned();
+            blocks.push((pose.name.as_str(), of.name.as_str(), block));
+        }
+        start += count;
+    }
+    blocks
 }
 
 /// A camera's clock from motion: offset, rate and covariance at presentation time 0.

@@ -2,7 +2,7 @@
 //! refinement, the player's own points; with the lenses held or free.
 
 use midline_geometry::{Intrinsics, RigidTransform, skew, stepped};
-use midline_solver::{LeastSquares, LocalCovariance, Loss, Structure};
+use midline_solver::{LeastSquares, LocalCovariance, Loss, Solution, SolverError, Structure};
 use nalgebra::{DMatrix, DVector, Dim, Matrix, Point3, RawStorage, U2, Vector2, Vector3, Vector6};
 use rayon::prelude::*;
 
@@ -426,6 +426,43 @@ impl Bundle {
             }
         }
         sum
+    }
+
+    /// How the poses move per unit of each lens parameter (6 n × parameters of all lenses), for a solution with the lenses held: to
+    /// first order `-(JᵀWJ)⁻¹ JᵀW ∂r/∂l` (implicit function theorem at the optimum).
+    pub(crate) fn poses_by_lens(&self, solution: &Solution<RigState>, loss: Loss) -> Result<DMatrix<f64>, SolverError> {
+        let state = &solution.state;
+        let mut starts = vec![0];
+        for lens in &state.intrinsics {
+            starts.push(starts[starts.len() - 1] + lens.parameter_count());
+        }
+        let mut pull = DMatrix::zeros(self.tangent_dim(), starts[starts.len() - 1]);
+        for (block, observation) in self.observations.iter().enumerate() {
+            let rows = self.block_rows(block);
+            let columns = self.block_columns(block);
+            let mut residual = DVector::zeros(rows);
+            let mut jacobian = DMatrix::zeros(rows, columns.len());
+            let Some((world, foot)) = self.world(state, observation) else { continue };
+            let lens = &state.intrinsics[observation.camera];
+            let point = (state.cameras[observation.camera] * world).coords;
+            let Some((.., by_lens)) = lens.project_with_all_jacobians(&point) else { continue };
+            if !self.evaluate(state, block, &mut residual, Some(&mut jacobian)) {
+                continue;
+            }
+            let weight = 1.0 / (self.spread.of(observation.kind()) * observation.sd_px);
+            let (_, by_loss) = loss.value_and_weight(residual.norm_squared());
+            for parameter in 0..lens.parameter_count() {
+                let moved = by_lens.column(parameter) * (weight * by_loss);
+                let by_columns = match &foot {
+                    Some(foot) => jacobian.row(0).transpose() * foot.across.dot(&moved),
+                    None => jacobian.tr_mul(&moved),
+                };
+                for (row, column) in columns.iter().enumerate() {
+                    pull[(*column, starts[observation.camera] + parameter)] += by_columns[row];
+                }
+            }
+        }
+        Ok(-solution.response(&pull)?.rows(0, 6 * self.cameras))
     }
 
     fn evaluate_seen(

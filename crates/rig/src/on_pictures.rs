@@ -73,7 +73,7 @@ pub fn solve_on_pictures(
     let mut checked = Checked::with_starts(input, settings, starts)?;
     let Some((court, _)) = input.court else {
         let found = solved(&checked)?;
-        let rig = calibration(&checked, &found.sightings, &found.bundle, &found.solution.state, &found.covariance);
+        let rig = calibration(&checked, &found.sightings, &found.bundle, &found.solution.state, &found.poses);
         return Ok(OnPictures { rig, lines: input.lines.to_vec() });
     };
     let cameras = checked.names.len();
@@ -116,8 +116,8 @@ pub fn solve_on_pictures(
     if more && checked.on_court() {
         found = solved(&checked)?;
     }
-    let Solved { sightings, bundle, solution, covariance } = found;
-    let mut rig = calibration(&checked, &sightings, &bundle, &solution.state, &covariance);
+    let Solved { sightings, bundle, solution, poses } = found;
+    let mut rig = calibration(&checked, &sightings, &bundle, &solution.state, &poses);
     for (camera, remark) in remarks.into_iter().enumerate() {
         rig.remarks.push(remark.unwrap_or_else(|| {
             format!(

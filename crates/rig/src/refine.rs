@@ -8,7 +8,7 @@ use crate::RigError;
 use crate::bundle::{Bundle, RigState};
 use crate::input::{Checked, RigInput, RigSettings};
 use crate::player::{PlayerPoint, placed};
-use crate::solve::{Solved, calibration, solved};
+use crate::solve::{PosesKnown, Solved, calibration, rows, solved};
 
 /// Share of the cost by which a step must lower it.
 const COST_TOLERANCE: f64 = 1e-9;
@@ -73,7 +73,8 @@ fn refined(
         let options = Options { loss, cost_tolerance: COST_TOLERANCE, ..Options::default() };
         let (solution, covariance) =
             crate::solve::weighted(&mut joint, start, loss, |joint, start| Ok(minimise(joint, start, &options)?))?;
-        let rig = calibration(&checked, &sightings, &joint, &solution.state, &covariance);
+        let known = PosesKnown::with_lenses_held(&joint, &solution, loss, covariance, input.lenses)?;
+        let rig = calibration(&checked, &sightings, &joint, &solution.state, &known);
         return Ok(Refined { rig: told(rig, count, false), lenses, points: count });
     }
     joint = joint.with_free_lenses(&checked.intrinsics);
@@ -82,13 +83,33 @@ fn refined(
     for (camera, lens) in lenses.iter_mut().enumerate() {
         let Some(columns) = joint.lens_columns(camera) else { continue };
         lens.intrinsics = solution.state.intrinsics[camera];
-        let own = covariance.view((columns.start, columns.start), (columns.len(), columns.len()));
-        lens.covariance = own.row_iter().map(|row| row.iter().copied().collect()).collect();
+        let own = covariance.view((columns.start, columns.start), (columns.len(), columns.len())).into_owned();
+        lens.covariance = rows(&own);
         lens.standard_deviations = own.diagonal().iter().map(|v| (*v > 0.0).then(|| v.sqrt())).collect();
     }
-    let of_poses = covariance.view((0, 0), (poses, poses)).into_owned();
-    let rig = calibration(&checked, &sightings, &joint, &solution.state, &of_poses);
+    let known = PosesKnown {
+        covariance: covariance.view((0, 0), (poses, poses)).into_owned(),
+        by_lens: by_lens(&joint, &covariance, lenses.len()),
+    };
+    let rig = calibration(&checked, &sightings, &joint, &solution.state, &known);
     Ok(Refined { rig: told(rig, count, true), lenses, points: count })
+}
+
+/// What the poses do per unit of each lens parameter in their joint covariance: `C_pl C_ll⁻¹`, lens by lens; 0 for parameters that are held.
+fn by_lens(joint: &Bundle, covariance: &DMatrix<f64>, lenses: usize) -> DMatrix<f64> {
+    let poses = joint.pose_columns().len();
+    let mut by_lens = DMatrix::zeros(poses, covariance.ncols() - poses);
+    for columns in (0..lenses).filter_map(|camera| joint.lens_columns(camera)) {
+        let free: Vec<usize> = columns.filter(|&c| covariance[(c, c)] > 0.0).collect();
+        let own = covariance.select_columns(&free).select_rows(&free);
+        let across = covariance.rows(0, poses).select_columns(&free);
+        let Some(factor) = own.cholesky() else { continue };
+        let leaning = factor.solve(&across.transpose()).transpose();
+        for (column, leaning) in free.iter().zip(leaning.column_iter()) {
+            by_lens.set_column(column - poses, &leaning);
+        }
+    }
+    by_lens
 }
 
 fn told(mut rig: RigCalibration, points: usize, free_lenses: bool) -> RigCalibration {

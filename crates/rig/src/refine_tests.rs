@@ -125,7 +125,7 @@ fn the_players_points_make_the_relative_pose_better_and_its_interval_stays_hones
 }
 
 #[test]
-fn free_lenses_give_intervals_that_cover_where_held_ones_do_not() {
+fn wrong_lenses_are_in_the_intervals_of_the_poses_held_or_free() {
     let court = Court::itf_tennis().unwrap();
     let board = board();
     let settings = RigSettings { click_sd_px: 1.0, ..RigSettings::default() };
@@ -170,7 +170,8 @@ fn free_lenses_give_intervals_that_cover_where_held_ones_do_not() {
         focal(|f| f.1)
     );
     assert!(results.len() > 25);
-    assert!(free_share > 0.9 && free_share > held_share && free_turned < held_turned);
+    // What is not known of a held lens stands in the poses' covariance; before it did, held lenses covered little.
+    assert!(free_share > 0.9 && held_share > 0.9 && free_turned < held_turned);
     assert!(focal(|f| f.1) < 0.8 * focal(|f| f.0));
 }
 

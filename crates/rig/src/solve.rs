@@ -1,7 +1,7 @@
 //! The joint solution.
 
 use midline_geometry::RigidTransform;
-use midline_session::calibration::{RigCalibration, RigCamera, Scale, Vertical, World};
+use midline_session::calibration::{LensCalibration, RigCalibration, RigCamera, Scale, Vertical, World};
 use midline_solver::{Loss, Options, Solution, minimise};
 use nalgebra::{DMatrix, Point3};
 
@@ -64,7 +64,7 @@ pub fn solve(input: &RigInput) -> Result<RigCalibration, RigError> {
 pub fn solve_with(input: &RigInput, settings: &RigSettings) -> Result<RigCalibration, RigError> {
     let checked = Checked::new(input, settings)?;
     let found = solved(&checked)?;
-    Ok(calibration(&checked, &found.sightings, &found.bundle, &found.solution.state, &found.covariance))
+    Ok(calibration(&checked, &found.sightings, &found.bundle, &found.solution.state, &found.poses))
 }
 
 /// A joint solution that was decided.
@@ -73,8 +73,42 @@ pub(crate) struct Solved {
     pub(crate) sightings: Vec<usize>,
     pub(crate) bundle: Bundle,
     pub(crate) solution: Solution<RigState>,
-    /// Of all cameras' poses.
+    pub(crate) poses: PosesKnown,
+}
+
+/// How well the poses of all cameras are known.
+#[derive(Debug, Clone)]
+pub(crate) struct PosesKnown {
+    /// Of the pose steps, what is not known of the lenses included.
     pub(crate) covariance: DMatrix<f64>,
+    /// Change of the pose steps per unit of each lens parameter.
+    pub(crate) by_lens: DMatrix<f64>,
+}
+
+impl PosesKnown {
+    /// Of a solution with the lenses held; `given_lenses` is its own covariance. A lens without any covariance counts as exact.
+    pub(crate) fn with_lenses_held(
+        bundle: &Bundle,
+        solution: &Solution<RigState>,
+        loss: Loss,
+        given_lenses: DMatrix<f64>,
+        lenses: &[LensCalibration],
+    ) -> Result<Self, RigError> {
+        let by_lens = bundle.poses_by_lens(solution, loss)?;
+        let mut covariance = given_lenses;
+        let mut start = 0;
+        for lens in lenses {
+            let count = lens.intrinsics.parameter_count();
+            // One of another shape is refused where it is used.
+            if lens.covariance.len() == count && lens.covariance.iter().all(|row| row.len() == count) {
+                let own = by_lens.columns(start, count);
+                let of_lens = DMatrix::from_fn(count, count, |i, j| lens.covariance[i][j]);
+                covariance += own * of_lens * own.transpose();
+            }
+            start += count;
+        }
+        Ok(Self { covariance, by_lens })
+    }
 }
 
 pub(crate) fn solved(checked: &Checked) -> Result<Solved, RigError> {
@@ -100,7 +134,8 @@ pub(crate) fn solved(checked: &Checked) -> Result<Solved, RigError> {
     let (solution, covariance) =
         weighted(&mut bundle, state, settings.loss, |bundle, start| solution(bundle, start, settings.loss))?;
     refuse_if_undecided(checked, &bundle, &solution, &ranked[1..])?;
-    Ok(Solved { sightings, bundle, solution, covariance })
+    let poses = PosesKnown::with_lenses_held(&bundle, &solution, settings.loss, covariance, checked.input.lenses)?;
+    Ok(Solved { sightings, bundle, solution, poses })
 }
 
 /// Each camera's poses on the court; empty for one that boards must place.
@@ -359,7 +394,7 @@ pub(crate) fn calibration(
     sightings: &[usize],
     bundle: &Bundle,
     state: &RigState,
-    covariance: &DMatrix<f64>,
+    poses: &PosesKnown,
 ) -> RigCalibration {
     let rms = |camera: usize, kinds: &[Kind]| {
         let errors = bundle
@@ -383,7 +418,7 @@ pub(crate) fn calibration(
         checked,
         sightings,
         cameras: &cameras,
-        covariance,
+        covariance: &poses.covariance,
         spread: bundle.spread,
         late_seconds: &state.late_seconds,
     };
@@ -393,8 +428,13 @@ pub(crate) fn calibration(
         world: if on_court { World::Court } else { World::Board },
         scale: Scale::Metric,
         vertical: if on_court { Vertical::ZUp } else { Vertical::Unknown },
-        covariance: covariance.row_iter().map(|row| row.iter().copied().collect()).collect(),
+        covariance: rows(&poses.covariance),
+        pose_by_lens: rows(&poses.by_lens),
         cameras,
         remarks,
     }
+}
+
+pub(crate) fn rows(matrix: &DMatrix<f64>) -> Vec<Vec<f64>> {
+    matrix.row_iter().map(|row| row.iter().copied().collect()).collect()
 }

@@ -1,6 +1,7 @@
 //! Results of the lens, rig and clock stages.
 
 use midline_geometry::{Camera, Intrinsics, ReadOut, RigidTransform};
+use nalgebra::DMatrix;
 use serde::{Deserialize, Serialize};
 
 /// Intrinsics of one camera with how far to trust them.
@@ -182,10 +183,28 @@ pub struct RigCalibration {
     pub vertical: Vertical,
     /// One entry per camera.
     pub cameras: Vec<RigCamera>,
-    /// Joint covariance of the pose steps `(ω, τ)` of all cameras in order (6 n × 6 n), rad and m.
+    /// Joint covariance of the pose steps `(ω, τ)` of all cameras in order (6 n × 6 n), rad and m; what is not known of the lenses is in it.
     pub covariance: Vec<Vec<f64>>,
+    /// How the poses lean on the lenses: change of the pose steps per unit of each lens parameter (6 n × the parameters of all lenses in the
+    /// order of the cameras). Poses take up part of what is wrong with a lens. Empty when it is not known, which counts as 0.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub pose_by_lens: Vec<Vec<f64>>,
     /// What the solution rests on and what to doubt, one sentence each.
     pub remarks: Vec<String>,
+}
+
+impl RigCalibration {
+    /// [`Self::pose_by_lens`] for this number of lens parameters, zeros where it is not known; `None` when it has another shape or holds
+    /// something that is not a number.
+    #[must_use]
+    pub fn pose_by_lens(&self, parameters: usize) -> Option<DMatrix<f64>> {
+        let (rows, poses) = (&self.pose_by_lens, 6 * self.cameras.len());
+        if rows.is_empty() {
+            return Some(DMatrix::zeros(poses, parameters));
+        }
+        let is_whole = |row: &Vec<f64>| row.len() == parameters && row.iter().all(|v| v.is_finite());
+        (rows.len() == poses && rows.iter().all(is_whole)).then(|| DMatrix::from_fn(poses, parameters, |i, j| rows[i][j]))
+    }
 }
 
 /// One camera of a rig.

@@ -5,12 +5,15 @@
 //! clock error by the track's velocity in the picture. The parts are independent of each other; within a part, all
 //! cameras are taken jointly.
 //!
-//! Lens and pose errors are in truth correlated, because the poses were found with the lens held fixed and take up some
-//! of its error. The lens part is therefore an upper bound near the points that fixed the poses.
+//! The poses were found with the lenses held and take up some of their error. What a lens error does therefore goes both ways, straight
+//! and through all poses that lean on that lens ([`RigCalibration::pose_by_lens`]); near the points that fixed the poses most of it
+//! cancels. That is the lens part; the pose part is what the poses have of their own.
+
+use std::ops::Range;
 
 use midline_geometry::PixelJacobians;
 use midline_session::calibration::{LensCalibration, RigCalibration};
-use nalgebra::{DMatrix, Matrix2, Matrix3, Matrix3x2, Matrix3x6, Matrix6, Point3, Vector2};
+use nalgebra::{DMatrix, Matrix2, Matrix2xX, Matrix3, Matrix3x2, Matrix3x6, Matrix3xX, Matrix6, Point3, Vector2};
 
 use crate::point::{TriangulationError, View};
 
@@ -18,10 +21,14 @@ use crate::point::{TriangulationError, View};
 #[derive(Debug, Clone, PartialEq)]
 pub struct CalibrationCovariance {
     cameras: Vec<String>,
-    /// 6 n × 6 n.
+    /// Of the poses with the lenses held, 6 n × 6 n.
     poses: DMatrix<f64>,
-    /// One per camera, parameters × parameters.
-    lenses: Vec<DMatrix<f64>>,
+    /// Of all lenses, parameters × parameters, in the order of the cameras.
+    lenses: DMatrix<f64>,
+    /// Columns of each lens.
+    lens_columns: Vec<Range<usize>>,
+    /// Change of the pose steps per unit of each lens parameter, 6 n × parameters.
+    pose_by_lens: DMatrix<f64>,
 }
 
 /// Why a calibration's covariance cannot be used.
@@ -90,7 +97,8 @@ impl CalibrationCovariance {
     /// # Errors
     /// A camera of the rig without lens; a matrix of the wrong shape.
     pub fn new(rig: &RigCalibration, lenses: &[LensCalibration]) -> Result<Self, CalibrationError> {
-        let poses = square(&rig.covariance, 6 * rig.cameras.len(), || "poses of the rig".to_owned())?;
+        let size = 6 * rig.cameras.len();
+        let poses = square(&rig.covariance, size, || "poses of the rig".to_owned())?;
         let of_camera = |name: &String| {
             let lens = lenses
                 .iter()
@@ -103,8 +111,21 @@ impl CalibrationCovariance {
             square(&lens.covariance, count, || format!("lens of camera \"{name}\""))
         };
         let cameras: Vec<String> = rig.cameras.iter().map(|camera| camera.name.clone()).collect();
-        let lenses = cameras.iter().map(of_camera).collect::<Result<_, _>>()?;
-        Ok(Self { cameras, poses, lenses })
+        let each = cameras.iter().map(of_camera).collect::<Result<Vec<_>, _>>()?;
+        let parameters = each.iter().map(DMatrix::nrows).sum();
+        let mut lenses = DMatrix::zeros(parameters, parameters);
+        let mut lens_columns: Vec<Range<usize>> = Vec::new();
+        for own in &each {
+            let start = lens_columns.last().map_or(0, |last| last.end);
+            lenses.view_mut((start, start), own.shape()).copy_from(own);
+            lens_columns.push(start..start + own.nrows());
+        }
+        let pose_by_lens = rig.pose_by_lens(parameters).ok_or_else(|| CalibrationError::BadCovariance {
+            what: "poses of the rig by its lenses".to_owned(),
+            expected: size,
+        })?;
+        let poses = poses - &pose_by_lens * &lenses * pose_by_lens.transpose();
+        Ok(Self { cameras, poses, lenses, lens_columns, pose_by_lens })
     }
 
     /// Index of a camera in the rig.
@@ -117,14 +138,24 @@ impl CalibrationCovariance {
         self.cameras.len()
     }
 
-    /// Joint covariance of the pose steps, 6 n × 6 n.
+    /// Joint covariance of the pose steps with the lenses held, 6 n × 6 n.
     pub(crate) fn poses(&self) -> &DMatrix<f64> {
         &self.poses
     }
 
-    /// Covariance of one lens.
-    pub(crate) fn lens(&self, camera: usize) -> &DMatrix<f64> {
-        &self.lenses[camera]
+    /// Covariance of the parameters of all lenses.
+    pub(crate) fn lenses(&self) -> &DMatrix<f64> {
+        &self.lenses
+    }
+
+    /// Columns of a camera's lens among the parameters of all lenses.
+    pub(crate) fn lens_columns(&self, camera: usize) -> Range<usize> {
+        self.lens_columns[camera].clone()
+    }
+
+    /// Change of the pose steps per unit of each lens parameter.
+    pub(crate) fn pose_by_lens(&self) -> &DMatrix<f64> {
+        &self.pose_by_lens
     }
 
     /// Covariance of a point triangulated from these views, part by part.
@@ -145,15 +176,16 @@ impl CalibrationCovariance {
         let gains: Vec<Matrix3x2<f64>> =
             seen.iter().zip(&moved).map(|(s, by)| pixels * by.by_point.transpose() * weight(s)).collect();
         let by_pose: Vec<Matrix3x6<f64>> = gains.iter().zip(&moved).map(|(gain, by)| gain * by.by_pose).collect();
+        let mut by_lenses = Matrix3xX::zeros(self.lenses.ncols());
         for (i, (a, gain)) in seen.iter().zip(&gains).enumerate() {
-            let by_lens = gain * &moved[i].by_intrinsics;
-            parts.lenses += &by_lens * &self.lenses[a.source.camera] * by_lens.transpose();
+            by_lenses += gain * self.by_lenses(a, &moved[i]);
             let by_second = gain * a.source.velocity_px_per_second;
             parts.clocks += by_second * by_second.transpose() * a.source.clock_sd_seconds.powi(2);
             for (j, b) in seen.iter().enumerate() {
                 parts.poses += by_pose[i] * self.joint_pose(a, b) * by_pose[j].transpose();
             }
         }
+        parts.lenses = &by_lenses * &self.lenses * by_lenses.transpose();
         Ok(parts)
     }
 
@@ -165,11 +197,12 @@ impl CalibrationCovariance {
     ) -> Result<DMatrix<f64>, TriangulationError> {
         let moved = moved(point, seen)?;
         let mut covariance = DMatrix::zeros(2 * seen.len(), 2 * seen.len());
+        let by_lenses: Vec<Matrix2xX<f64>> = seen.iter().zip(&moved).map(|(s, by)| self.by_lenses(s, by)).collect();
         for (i, (a, by_a)) in seen.iter().zip(&moved).enumerate() {
             for (j, (b, by_b)) in seen.iter().zip(&moved).enumerate() {
                 let mut block: Matrix2<f64> = by_a.by_pose * self.joint_pose(a, b) * by_b.by_pose.transpose();
+                block += &by_lenses[i] * &self.lenses * by_lenses[j].transpose();
                 if i == j {
-                    block += &by_a.by_intrinsics * &self.lenses[a.source.camera] * by_a.by_intrinsics.transpose();
                     let velocity = a.source.velocity_px_per_second;
                     block += velocity * velocity.transpose() * a.source.clock_sd_seconds.powi(2);
                 }
@@ -177,6 +210,15 @@ impl CalibrationCovariance {
             }
         }
         Ok(covariance)
+    }
+
+    /// How a view's projection moves with the parameters of all lenses.
+    fn by_lenses(&self, seen: &CalibratedView, moved: &PixelJacobians) -> Matrix2xX<f64> {
+        let mut by = moved.by_pose * self.pose_by_lens.fixed_rows::<6>(6 * seen.source.camera);
+        let own = self.lens_columns(seen.source.camera);
+        let mut straight = by.columns_mut(own.start, own.len());
+        straight += &moved.by_intrinsics;
+        by
     }
 
     fn joint_pose(&self, a: &CalibratedView, b: &CalibratedView) -> Matrix6<f64> {
@@ -228,6 +270,7 @@ pub(crate) mod tests {
                 })
                 .collect(),
             covariance: rows(covariance),
+            pose_by_lens: Vec::new(),
             remarks: Vec::new(),
         }
     }

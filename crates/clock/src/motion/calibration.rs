@@ -27,6 +27,8 @@ pub(crate) struct CalibrationErrors {
     pub(crate) poses: DMatrix<f64>,
     /// Covariance of each lens, empty for one that counts as exact.
     pub(crate) lenses: Vec<DMatrix<f64>>,
+    /// Covariance of the pose steps with each lens's parameters, 6 n × as many.
+    pub(crate) poses_with_lenses: Vec<DMatrix<f64>>,
 }
 
 impl CalibrationErrors {
@@ -37,13 +39,20 @@ impl CalibrationErrors {
         Self {
             poses: DMatrix::from_fn(size, size, |i, j| self.poses[(column(i), column(j))]),
             lenses: cameras.iter().map(|camera| self.lenses[*camera].clone()).collect(),
+            poses_with_lenses: cameras
+                .iter()
+                .map(|camera| {
+                    let own = &self.poses_with_lenses[*camera];
+                    DMatrix::from_fn(size, own.ncols(), |i, j| own[(column(i), j)])
+                })
+                .collect(),
         }
     }
 }
 
 impl Calibration {
     pub(crate) fn new(cameras: Vec<Camera>, errors: &CalibrationErrors) -> Self {
-        let CalibrationErrors { poses, lenses } = errors;
+        let CalibrationErrors { poses, lenses, poses_with_lenses } = errors;
         let lens_size = |camera: usize| lenses[camera].nrows();
         let lens_start = |camera: usize| POSE * cameras.len() + (0..camera).map(lens_size).sum::<usize>();
         let size = lens_start(cameras.len());
@@ -51,6 +60,9 @@ impl Calibration {
         covariance.view_mut((0, 0), poses.shape()).copy_from(poses);
         for (camera, lens) in lenses.iter().enumerate() {
             covariance.view_mut((lens_start(camera), lens_start(camera)), lens.shape()).copy_from(lens);
+            let across = &poses_with_lenses[camera];
+            covariance.view_mut((0, lens_start(camera)), across.shape()).copy_from(across);
+            covariance.view_mut((lens_start(camera), 0), (across.ncols(), across.nrows())).copy_from(&across.transpose());
         }
         let directions = directions(&covariance);
         let by_direction = cameras

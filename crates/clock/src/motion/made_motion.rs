@@ -34,7 +34,9 @@ pub(crate) fn made_errors(cameras: usize) -> CalibrationErrors {
     let of = |sds: &[f64], n: usize| {
         DMatrix::from_diagonal(&DVector::from_fn(sds.len() * n, |k, _| sds[k % sds.len()].powi(2)))
     };
-    CalibrationErrors { poses: of(&pose_sds, cameras), lenses: vec![of(&lens_sds, 1); cameras] }
+    let lenses = vec![of(&lens_sds, 1); cameras];
+    let apart = DMatrix::zeros(6 * cameras, lens_sds.len());
+    CalibrationErrors { poses: of(&pose_sds, cameras), lenses, poses_with_lenses: vec![apart; cameras] }
 }
 
 pub(crate) fn made_calibration(cameras: &[Camera]) -> Calibration {

@@ -13,10 +13,7 @@ use crate::calibration_error::{CalibrationCovariance, ErrorParts};
 
 /// The parameters of all cameras of a rig: six of the pose each, then the lenses', then offset and rate of each clock.
 pub(crate) struct CalibrationParameters {
-    poses: DMatrix<f64>,
-    lenses: Vec<DMatrix<f64>>,
-    /// First column of each lens.
-    lens_starts: Vec<usize>,
+    calibration: CalibrationCovariance,
     clocks: Vec<[[f64; 2]; 2]>,
     clock_start: usize,
     count: usize,
@@ -25,24 +22,15 @@ pub(crate) struct CalibrationParameters {
 impl CalibrationParameters {
     pub(crate) fn new(calibration: &CalibrationCovariance, cameras: &[CalibratedCamera]) -> Self {
         let count = calibration.camera_count();
-        let mut lens_starts = Vec::new();
-        let mut next = 6 * count;
-        let lenses: Vec<DMatrix<f64>> = (0..count).map(|i| calibration.lens(i).clone()).collect();
-        for lens in &lenses {
-            lens_starts.push(next);
-            next += lens.nrows();
-        }
         let mut clocks = vec![[[0.0; 2]; 2]; count];
         for camera in cameras {
             if let Some(index) = calibration.camera(&camera.name) {
                 clocks[index] = camera.clock.covariance;
             }
         }
-        let clock_start = next;
+        let clock_start = 6 * count + calibration.lenses().ncols();
         Self {
-            poses: calibration.poses().clone(),
-            lenses,
-            lens_starts,
+            calibration: calibration.clone(),
             clocks,
             clock_start,
             count: clock_start + 2 * count,
@@ -79,7 +67,7 @@ impl CalibrationParameters {
             };
             add(6 * camera, &DMatrix::from_column_slice(2, 6, seen.by_pose.as_slice()));
             let lens = DMatrix::from_column_slice(2, seen.by_intrinsics.ncols(), seen.by_intrinsics.as_slice());
-            add(self.lens_starts[camera], &lens);
+            add(self.calibration.poses().ncols() + self.calibration.lens_columns(camera).start, &lens);
             let velocity = seen.by_point * motion.fixed_rows::<3>(3);
             let clock = [velocity, velocity * observation.camera_seconds];
             add(self.clock_start + 2 * camera, &DMatrix::from_fn(2, 2, |i, j| clock[j][i]));
@@ -89,16 +77,17 @@ impl CalibrationParameters {
 
     /// Covariances (9 × 9 each) of a motion whose change per unit of each parameter is given (9 × parameters).
     pub(crate) fn parts(&self, by_parameters: &DMatrix<f64>) -> [DMatrix<f64>; 3] {
-        let of = |first: usize, covariance: &DMatrix<f64>| {
-            let by = by_parameters.columns(first, covariance.nrows());
-            by * covariance * by.transpose()
-        };
-        let zero = || DMatrix::zeros(by_parameters.nrows(), by_parameters.nrows());
-        let poses = of(0, &self.poses);
-        let lenses =
-            self.lenses.iter().zip(&self.lens_starts).fold(zero(), |sum, (lens, first)| sum + of(*first, lens));
-        let clocks = self.clocks.iter().enumerate().fold(zero(), |sum, (camera, [a, b])| {
-            sum + of(self.clock_start + 2 * camera, &DMatrix::from_row_slice(2, 2, &[a[0], a[1], b[0], b[1]]))
+        let (poses, lenses) = (self.calibration.poses(), self.calibration.lenses());
+        let by_poses = by_parameters.columns(0, poses.ncols());
+        // A lens error goes through the poses that lean on it too.
+        let by_lenses =
+            by_parameters.columns(poses.ncols(), lenses.ncols()) + by_poses * self.calibration.pose_by_lens();
+        let poses = by_poses * poses * by_poses.transpose();
+        let lenses = &by_lenses * lenses * by_lenses.transpose();
+        let zero = DMatrix::zeros(by_parameters.nrows(), by_parameters.nrows());
+        let clocks = self.clocks.iter().enumerate().fold(zero, |sum, (camera, [a, b])| {
+            let by = by_parameters.columns(self.clock_start + 2 * camera, 2);
+            sum + by * DMatrix::from_row_slice(2, 2, &[a[0], a[1], b[0], b[1]]) * by.transpose()
         });
         [poses, lenses, clocks]
     }
