@@ -235,7 +235,8 @@ fn contacts(
 fn stroke(number: usize, model: &StrokeModel, trials: usize, ball: &[Sample]) -> (Stroke, KindOfStroke) {
     let view = model.measured();
     let phases = EVENTS.map(|(phase, _)| phase);
-    let evaluations = trials::evaluate(model, &view, measures::all(), &phases, trials, number as u64);
+    let evaluations =
+        trials::evaluate(model, &view, &model.smoothed_again(), measures::all(), &phases, trials, number as u64);
     let (kind, because) = kind::of(model, &view, &evaluations, ball);
     let stroke = Stroke {
         number,

@@ -32,6 +32,8 @@ pub(crate) struct StrokeModel {
     edge: Option<EdgeSpeed>,
     /// What the lift in continuous time says; it stands in for `edge`.
     lifted: Option<LiftedTip>,
+    /// What the smoothing does to each instant, seconds.
+    smoothing: [f64; Phase::COUNT],
     grid: Grid,
 }
 
@@ -93,8 +95,13 @@ impl StrokeModel {
             tip_speed_sds,
             dip: None,
         };
-        let mut model = Self { setting, contact, bounce, set_phases, points, margin_seconds, edge, lifted, grid };
+        let smoothing = [0.0; Phase::COUNT];
+        let mut model =
+            Self { setting, contact, bounce, set_phases, points, margin_seconds, edge, lifted, smoothing, grid };
         model.look_for_dip();
+        if let (Some(once), Some(again)) = (model.measured().phases, model.smoothed_again().phases) {
+            model.smoothing = once.smoothing(&again);
+        }
         model
     }
 
@@ -117,13 +124,20 @@ impl StrokeModel {
 
     /// The stroke as measured.
     pub(crate) fn measured(&self) -> StrokeView<'_> {
-        let draws = self.points.iter().map(|p| p.as_ref().map(SmoothedPoint::measured)).collect();
+        self.without_noise(self.points.iter().map(|p| p.as_ref().map(SmoothedPoint::measured)).collect())
+    }
+
+    /// The stroke as measured, smoothed once more: how it differs tells what the smoothing does.
+    pub(crate) fn smoothed_again(&self) -> StrokeView<'_> {
+        self.without_noise(self.points.iter().map(|p| Some(p.as_ref()?.smoothed_again(&self.grid))).collect())
+    }
+
+    fn without_noise(&self, points: Vec<Option<Draw>>) -> StrokeView<'_> {
         self.view(Draws {
-            points: draws,
+            points,
             racket_beyond: [Vector3::zeros(); 2],
             contact_shift: 0.0,
             peak_draws: [0.0; SEGMENTS],
-            phase_draws: [0.0; Phase::COUNT],
             picture_metre: 1.0,
             bounce: self.bounce.as_ref().map(|b| b.seconds - self.contact.seconds).map_err(|because| *because),
             ball_at_contact: self.contact.ball.as_ref().map(|kink| kink.position),
@@ -154,7 +168,6 @@ impl StrokeModel {
             racket_beyond,
             contact_shift: normal(self.contact.sd_seconds),
             peak_draws: std::array::from_fn(|_| normal(1.0)),
-            phase_draws: std::array::from_fn(|_| normal(1.0)),
             picture_metre: 1.0 + normal(self.setting.picture_scale_sd_share.unwrap_or(0.0)),
             bounce: match &self.bounce {
                 Ok(bounce) => Ok(bounce.seconds - self.contact.seconds + normal(bounce.sd_seconds)),
@@ -211,7 +224,7 @@ impl StrokeModel {
             phases: None,
             set_phases: draws.set_phases,
         };
-        view.phases = Some(phases::find(&view).off_by(&draws.phase_draws));
+        view.phases = Some(phases::find(&view).without(&self.smoothing));
         view
     }
 }
@@ -223,8 +236,6 @@ struct Draws {
     racket_beyond: [Vector3<f64>; 2],
     contact_shift: f64,
     peak_draws: [f64; SEGMENTS],
-    /// Per [`Phase`], in standard deviations of its method.
-    phase_draws: [f64; Phase::COUNT],
     picture_metre: f64,
     bounce: Result<f64, &'static str>,
     ball_at_contact: Option<Vector3<f64>>,

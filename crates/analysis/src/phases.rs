@@ -2,7 +2,8 @@
 //!
 //! Hand motion is taken relative to the trunk (middle between shoulders and hips), so that running does not count, and along
 //! the hitting direction: the mean direction of that motion in the last 50 ms before contact, made square to the trunk's long
-//! axis. "Backward" is against it. Neither gravity nor the court is needed, except for the racket drop.
+//! axis. "Backward" is against it. Instants are given without what the smoothing does to them, as far as smoothing once more
+//! tells (twicing, Tukey 1977). Neither gravity nor the court is needed, except for the racket drop.
 
 use nalgebra::Vector3;
 
@@ -65,13 +66,6 @@ impl Phase {
     }
 }
 
-/// What the smoothing misses of an instant, seconds (1 sd): it begins a sudden motion too early. Set with made-up swings, so that errors are as
-/// large as stated.
-const METHOD_SD_SECONDS: f64 = 0.001;
-const METHOD_SD_FORWARD_START_SECONDS: f64 = 0.002;
-const METHOD_SD_TRUNK_OPENING_SECONDS: f64 = 0.004;
-const METHOD_SD_SHOULDER_TURN_SECONDS: f64 = 0.007;
-
 /// A found instant in seconds to contact (on the grid), or why it is missing.
 pub(crate) type Instant = Result<f64, &'static str>;
 
@@ -107,17 +101,22 @@ impl Phases {
         self.found[phase as usize]
     }
 
-    /// The same, what was not set by the analyst off by what its method misses; `draws` in standard deviations.
-    pub(crate) fn off_by(mut self, draws: &[f64; Phase::COUNT]) -> Self {
-        for (phase, draw) in draws.iter().enumerate() {
-            let sd_seconds = match phase {
-                p if p == Phase::ShoulderTurnStart as usize => METHOD_SD_SHOULDER_TURN_SECONDS,
-                p if p == Phase::ForwardStart as usize => METHOD_SD_FORWARD_START_SECONDS,
-                p if p == Phase::TrunkOpening as usize => METHOD_SD_TRUNK_OPENING_SECONDS,
-                _ => METHOD_SD_SECONDS,
-            };
+    /// What the smoothing did to each instant, seconds, from the same instants after smoothing once more; 0 where either is missing, or where
+    /// they lie so far apart that another motion was taken.
+    pub(crate) fn smoothing(&self, again: &Phases) -> [f64; Phase::COUNT] {
+        const FARTHEST_SECONDS: f64 = 0.03;
+        std::array::from_fn(|phase| match (self.found[phase], again.found[phase]) {
+            (Ok(seconds), Ok(again)) if (again - seconds).abs() < FARTHEST_SECONDS => again - seconds,
+            _ => 0.0,
+        })
+    }
+
+    /// The instants without what the smoothing did to them.
+    pub(crate) fn without(mut self, smoothing: &[f64; Phase::COUNT]) -> Self {
+        for (phase, by) in smoothing.iter().enumerate() {
+            self.found[phase] = self.found[phase].map(|seconds| seconds - by);
             if !self.is_set[phase] {
-                self.used[phase] = self.used[phase].map(|seconds| seconds + draw * sd_seconds);
+                self.used[phase] = self.found[phase];
             }
         }
         self

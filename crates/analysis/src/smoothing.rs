@@ -214,6 +214,8 @@ impl Plain {
 /// The estimate next to contact.
 #[derive(Debug, Clone)]
 struct Stretch {
+    /// Which of the side's samples it is fitted to, and where they are.
+    samples: Range<usize>,
     positions: Vec<Vector3<f64>>,
     /// Lower factors of the covariances of the positions' noise, metres.
     roots: Vec<Matrix3<f64>>,
@@ -227,10 +229,9 @@ impl Stretch {
         let edge = [samples.first()?.seconds, samples.last()?.seconds]
             .into_iter()
             .min_by(|a, b| a.abs().total_cmp(&b.abs()))?;
-        let inside: Vec<&Sample> = samples.iter().filter(|s| (s.seconds - edge).abs() <= STRETCH_SECONDS).collect();
-        if inside.len() < LEAST_STRETCH_SAMPLES {
-            return None;
-        }
+        let first = samples.partition_point(|s| s.seconds < edge - STRETCH_SECONDS);
+        let range = first..samples.partition_point(|s| s.seconds <= edge + STRETCH_SECONDS);
+        let inside = samples.get(range.clone()).filter(|inside| inside.len() >= LEAST_STRETCH_SAMPLES)?;
         let seconds: Vec<f64> = inside.iter().map(|s| s.seconds).collect();
         let variances: Vec<f64> = inside.iter().map(|s| s.variance() * independent * independent).collect();
         let fit = SmoothFit::new(&seconds, &variances, prior)?;
@@ -239,6 +240,7 @@ impl Stretch {
             (share > 0.0).then(|| (share.min(1.0), fit.at(*at)))
         });
         Some(Self {
+            samples: range,
             positions: inside.iter().map(|s| s.position).collect(),
             roots: inside.iter().map(|s| s.root * independent).collect(),
             on_grid: on_grid.collect(),
@@ -350,6 +352,21 @@ impl SmoothedPoint {
             positions: self.samples.iter().map(|s| s.position).collect(),
             states: self.on_grid(|side| side.states.clone()),
         }
+    }
+
+    /// The smoothed course smoothed once more. What the smoothing does to its own result, it did to the motion before, to first order and
+    /// rather more (twicing: Tukey 1977, Exploratory Data Analysis).
+    pub(crate) fn smoothed_again(&self, grid: &Grid) -> Draw {
+        let [before, after] = self.sides.each_ref().map(|side| side.as_ref().map(|side| side.places(grid)));
+        let own = |samples: &[Sample]| samples.iter().map(|s| s.position).collect::<Vec<_>>();
+        let (earlier, later) = self.samples.split_at(self.before);
+        let mut positions = before.clone().unwrap_or_else(|| own(earlier));
+        positions.extend(after.clone().unwrap_or_else(|| own(later)));
+        let again = |side: &Side| {
+            let places = if side.first == 0 { &before } else { &after };
+            places.as_ref().and_then(|places| side.of(places)).unwrap_or_else(|| side.states.clone())
+        };
+        Draw { positions, states: self.on_grid(again) }
     }
 
     /// A draw of the point: what it may be, given the samples. With `with_samples`, also the samples with further noise of their size.
@@ -472,6 +489,40 @@ impl Side {
         let scored = FACTORS.into_iter().map(rougher).filter_map(|r| Some((self.samples.log_posterior(&r)?, r)));
         let (_, roughness) = scored.max_by(|a, b| a.0.total_cmp(&b.0))?;
         Self::with(self.samples.clone(), roughness, self.stretch.clone(), self.first, self.is_known.clone(), grid)
+    }
+
+    /// Where the smoothed course is at its samples' times: cubic between the instants of the grid (Hermite); samples beyond the grid stay.
+    fn places(&self, grid: &Grid) -> Vec<Vector3<f64>> {
+        let at = |(i, seconds): (usize, &f64)| {
+            let index = seconds / grid.step + grid.contact as f64 - self.first as f64;
+            let own = || self.samples.axes * Vector3::from_fn(|axis, _| self.samples.coordinates[axis][i]);
+            // The first instant after contact comes after the first samples there may be.
+            if index < 0.0 {
+                return own();
+            }
+            let (k, u) = (index.floor() as usize, index.fract());
+            let Some([a, b]) = self.states.get(k..k + 2) else { return own() };
+            let (slope_a, slope_b) = (a.velocity * grid.step, b.velocity * grid.step);
+            let rise = b.position - a.position;
+            a.position
+                + slope_a * u
+                + (rise * 3.0 - slope_a * 2.0 - slope_b) * (u * u)
+                + (slope_a + slope_b - rise * 2.0) * (u * u * u)
+        };
+        self.samples.seconds.iter().enumerate().map(at).collect()
+    }
+
+    /// The states for samples at other places.
+    fn of(&self, places: &[Vector3<f64>]) -> Option<Vec<State>> {
+        let turned: Vec<Vector3<f64>> = places.iter().map(|p| self.samples.axes.inverse() * p).collect();
+        let estimate = |axis: usize| self.splines[axis].estimate(&turned.iter().map(|p| p[axis]).collect::<Vec<f64>>());
+        let estimates = [estimate(0)?, estimate(1)?, estimate(2)?];
+        let at = |i: usize| {
+            let spline = state(&self.samples.axes, &estimates, i);
+            let inside = |s: &Stretch| Some(s.over(i, spline, places.get(s.samples.clone())?, &Vector3::zeros()));
+            self.stretch.as_ref().and_then(inside).unwrap_or(spline)
+        };
+        Some((0..self.states.len()).map(at).collect())
     }
 
     fn drawn(&self, random: &mut impl Rng, offset: Vector3<f64>) -> Vec<State> {

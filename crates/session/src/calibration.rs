@@ -203,7 +203,8 @@ impl RigCalibration {
             return Some(DMatrix::zeros(poses, parameters));
         }
         let is_whole = |row: &Vec<f64>| row.len() == parameters && row.iter().all(|v| v.is_finite());
-        (rows.len() == poses && rows.iter().all(is_whole)).then(|| DMatrix::from_fn(poses, parameters, |i, j| rows[i][j]))
+        (rows.len() == poses && rows.iter().all(is_whole))
+            .then(|| DMatrix::from_fn(poses, parameters, |i, j| rows[i][j]))
     }
 }
 

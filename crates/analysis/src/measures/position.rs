@@ -11,7 +11,8 @@ use crate::view::{Because, StrokeView};
 const PARTS: [(&str, Spot); 3] =
     [("tip", Spot::RacketTip), ("throat", Spot::RacketThroat), ("hand", Spot::DominantWrist)];
 
-const WHEN: &str = "between the end of the take-back and contact";
+const WHEN: &str =
+    "between the end of the take-back (for the racket the top of its drop, where that is later) and contact";
 
 pub(super) fn measures() -> Vec<MeasureKind> {
     let mut list = Vec::new();
@@ -96,7 +97,11 @@ fn unseen(spot: Spot) -> Because {
 
 /// Index and signed distance; a tenth of the instants may be missing, more could hide the farthest place.
 fn farthest(view: &StrokeView, spot: Spot) -> Result<(usize, f64), Because> {
-    let from = view.phase_index(Phase::TakeBackEnd)?;
+    let mut from = view.phase_index(Phase::TakeBackEnd)?;
+    // A racket that stays on the hitting side comes from the other side in the take-back: that end of the search is no farthest place.
+    if spot != Spot::DominantWrist {
+        from = view.phase_index(Phase::DropTop).map_or(from, |top| top.max(from));
+    }
     let lateral: Series = view.body_coordinate(spot, 0);
     let range = from..=view.grid.contact;
     let seen = lateral.get(range.clone()).map_or(0, |part| part.iter().flatten().count());

@@ -62,7 +62,9 @@ impl Calibration {
             covariance.view_mut((lens_start(camera), lens_start(camera)), lens.shape()).copy_from(lens);
             let across = &poses_with_lenses[camera];
             covariance.view_mut((0, lens_start(camera)), across.shape()).copy_from(across);
-            covariance.view_mut((lens_start(camera), 0), (across.ncols(), across.nrows())).copy_from(&across.transpose());
+            covariance
+                .view_mut((lens_start(camera), 0), (across.ncols(), across.nrows()))
+                .copy_from(&across.transpose());
         }
         let directions = directions(&covariance);
         let by_direction = cameras

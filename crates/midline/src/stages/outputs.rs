@@ -107,7 +107,15 @@ impl Stages {
         let rig = self.rig().unwrap_or_else(|error| {
             note("rig", "rig", error);
             let (world, scale, vertical) = (World::Board, Scale::UpToScale, Vertical::Unknown);
-            RigCalibration { world, scale, vertical, cameras: vec![], covariance: vec![], pose_by_lens: vec![], remarks: vec![] }
+            RigCalibration {
+                world,
+                scale,
+                vertical,
+                cameras: vec![],
+                covariance: vec![],
+                pose_by_lens: vec![],
+                remarks: vec![],
+            }
         });
         let clock = self.clock().unwrap_or_else(|error| {
             note("clock", "clock", error);

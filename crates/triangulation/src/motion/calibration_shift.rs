@@ -29,12 +29,7 @@ impl CalibrationParameters {
             }
         }
         let clock_start = 6 * count + calibration.lenses().ncols();
-        Self {
-            calibration: calibration.clone(),
-            clocks,
-            clock_start,
-            count: clock_start + 2 * count,
-        }
+        Self { calibration: calibration.clone(), clocks, clock_start, count: clock_start + 2 * count }
     }
 
     /// Change of the coefficients per unit of each parameter (columns × parameters).

@@ -109,19 +109,18 @@ fn measure(swing: &TestSwing, recording: &Recording) -> (Vec<(String, f64, bool,
     (errors, values["tip-speed-dip-depth"].0 > 0.0)
 }
 
-#[test]
-fn clean_swings_meet_the_aims_and_every_interval_is_held_against_the_truth() {
-    let n = swings_asked(100);
+/// Errors of clean swings by what they are of, printed and held against their intervals.
+fn errors_of_clean_swings(n: usize, recording: impl Fn(u64) -> Recording + Sync) -> BTreeMap<String, Errors> {
     let swings: Vec<(u64, TestSwing)> = (first_seed()..)
         .map(|seed| (seed, TestSwing::varied(seed)))
         .filter(|(_, swing)| true_dip(swing).0 < 0.03)
         .take(n)
         .collect();
     let results: Vec<_> = swings.par_iter().map(|(seed, swing)| measure(swing, &recording(*seed))).collect();
-    let mut errors: BTreeMap<&str, Errors> = BTreeMap::new();
+    let mut errors: BTreeMap<String, Errors> = BTreeMap::new();
     let mut halves: BTreeMap<&str, f64> = BTreeMap::new();
     for (id, error, inside, half) in results.iter().flat_map(|(errors, _)| errors) {
-        errors.entry(id).or_default().0.push((*error, *inside));
+        errors.entry(id.clone()).or_default().0.push((*error, *inside));
         *halves.entry(id).or_default() += half;
     }
     println!(
@@ -130,7 +129,7 @@ fn clean_swings_meet_the_aims_and_every_interval_is_held_against_the_truth() {
     );
     for (id, list) in &errors {
         let count = list.0.len();
-        let half = halves[id] / count as f64;
+        let half = halves[id.as_str()] / count as f64;
         let (rms, times) = (list.rms(), 1.96 * list.rms() / half);
         println!("{id:45} {count:4} {:9.4} {rms:9.4} {half:9.4} {:8.3} {times:10.2}", list.mean(), list.covered());
     }
@@ -142,19 +141,34 @@ fn clean_swings_meet_the_aims_and_every_interval_is_held_against_the_truth() {
         let may_be_refused = id.contains("across") || *id == "segment-order";
         assert!(may_be_refused || list.0.len() * 100 >= 96 * n, "{id} was measured in {} of {n} swings", list.0.len());
     }
-    // Aimed at: contact 1 ms, other events 4 ms, racket 15 mm, shoulders 2°. Reached in the mean (rms) but for the top of the drop
-    // (seen 5 ms), the opening of the trunk (5 ms) and the beginning of the shoulders' turn (8 ms). Limits: what was seen and some more.
+    // Aimed at: 93 to 97 %. Seen in 150 other swings: instants 90 to 98 %, measures 84 % (how far the hand goes across, at 120 per second) to
+    // 100 %, most of them 93 to 98 %.
+    let by_nature_exact = |id: &str| id.contains("behind-body") || id.contains("dip") || id == "segment-order";
+    for (id, list) in errors.iter().filter(|(id, _)| !by_nature_exact(id)) {
+        assert!(list.covered() >= 0.8, "{id} is covered in {:.3}", list.covered());
+    }
+    // Claimed only where it is clear: seen in 2 of 500, wrong in both.
+    let wrong = errors.get("segment-order").map_or(0, |list| list.0.iter().filter(|(_, inside)| !inside).count());
+    assert!(wrong * 50 <= n, "{wrong} wrong orders claimed in {n}");
+    errors
+}
+
+#[test]
+fn clean_swings_meet_the_aims_and_every_interval_is_held_against_the_truth() {
+    let errors = errors_of_clean_swings(swings_asked(100), recording);
+    // Aimed at: contact 1 ms, other events 4 ms, racket 15 mm, shoulders 2°. Reached in the mean (rms) but for the take-back's start by the
+    // shoulders (seen 6 ms) and the top of the drop (6 ms). Limits: what was seen and some more.
     for (id, most_rms) in [
         ("event: contact", 0.001),
         ("event: bounce", 0.002),
         ("event: take-back start", 0.0045),
         ("event: end of take-back", 0.005),
-        ("event: forward-swing start", 0.004),
+        ("event: forward-swing start", 0.0035),
         ("event: bottom of the racket drop", 0.004),
-        ("event: end of follow-through", 0.004),
+        ("event: end of follow-through", 0.0045),
         ("event: top of the racket drop", 0.007),
-        ("event: trunk opening", 0.006),
-        ("event: take-back start (shoulders)", 0.010),
+        ("event: trunk opening", 0.0045),
+        ("event: take-back start (shoulders)", 0.007),
         ("event: racket farthest across", 0.008),
         ("tip-farthest-across", 0.015),
         ("shoulder-alignment-contact", 2.0_f64.to_radians()),
@@ -162,18 +176,17 @@ fn clean_swings_meet_the_aims_and_every_interval_is_held_against_the_truth() {
     ] {
         assert!(errors[id].rms() < most_rms, "{id} {}", errors[id].rms());
     }
-    // Aimed at: 93 to 97 %. Seen in 500 other swings: events 96 to 100 %, measures 87 % (time of the upper arm's peak) to 100 %, two
-    // thirds of them 93 to 98 %.
-    let by_nature_exact = |id: &str| id.contains("behind-body") || id.contains("dip") || id == "segment-order";
-    for (id, list) in errors.iter().filter(|(id, _)| !by_nature_exact(id)) {
-        assert!(list.covered() >= 0.8, "{id} is covered in {:.3}", list.covered());
-    }
-    // Claimed only where it is clear: seen in 2 of the 500, wrong in both.
-    let wrong = errors.get("segment-order").map_or(0, |list| list.0.iter().filter(|(_, inside)| !inside).count());
-    assert!(wrong * 50 <= n, "{wrong} wrong orders claimed in {n}");
     for id in ["tip-farthest-across", "dominant-shoulder-ahead", "contact-mid-shoulder-side", "tip-speed-contact"] {
         assert!((0.85..=0.995).contains(&errors[id].covered()), "{id} {}", errors[id].covered());
     }
+}
+
+/// Found by the demo's footage: the smoothing of slower frames begins sudden motions some 10 ms early, and intervals that count noise alone
+/// held the truth of half of the shoulders' turns.
+#[test]
+fn intervals_hold_what_the_smoothing_of_slow_frames_does() {
+    let slower = |seed| Recording { noise_m: 0.012, rate_hz: 120.0, ..recording(seed) };
+    errors_of_clean_swings(swings_asked(60), slower);
 }
 
 /// Nearest rising sequence by pooling neighbours that fall (pool-adjacent-violators; Barlow et al. 1972).
