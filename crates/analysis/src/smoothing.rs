@@ -68,9 +68,9 @@ const SPREAD: f64 = 0.7;
 const NEIGHBOURS_SPREAD: f64 = 0.5;
 
 /// Times to contact at which the frequency of a side is free, seconds; in between its logarithm is linear.
-const KNOTS_BEFORE_SECONDS: [f64; KNOTS] = [-1.0, -0.75, -0.5, -0.25, 0.0];
-const KNOTS_AFTER_SECONDS: [f64; KNOTS] = [0.0, 0.12, 0.25, 0.4, 0.6];
-const KNOTS: usize = 5;
+const KNOTS_BEFORE_SECONDS: [f64; KNOTS] = [-1.0, -0.75, -0.5, -0.3, -0.15, 0.0];
+const KNOTS_AFTER_SECONDS: [f64; KNOTS] = [0.0, 0.1, 0.2, 0.3, 0.45, 0.6];
+const KNOTS: usize = 6;
 
 /// Position and velocity at one instant.
 #[derive(Debug, Clone, Copy, PartialEq)]

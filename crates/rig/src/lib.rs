@@ -12,8 +12,8 @@
 //!   shared sighting, and the vertical is not known.
 //! - A plane seen in a small or blurred picture fits two poses. Both are kept until the data decide; when they do not, the
 //!   answer is an error that names what to add, never a guess.
-//! - [`solve`] holds lenses fixed; its covariance is that of clicks, lines and corners, not of the lenses. [`refine`] can free
-//!   them within their priors; its covariance then holds their part too.
+//! - [`solve`] holds lenses fixed; its covariance holds what their own covariances do to the poses, and `pose_by_lens` says how
+//!   the poses follow the lenses. [`refine`] can free them within their priors.
 
 mod bundle;
 mod court_pose;

@@ -175,6 +175,51 @@ fn wrong_lenses_are_in_the_intervals_of_the_poses_held_or_free() {
     assert!(focal(|f| f.1) < 0.8 * focal(|f| f.0));
 }
 
+/// How the poses follow the lenses, against solutions with lenses that are a little off. All weights are as assumed, without noise.
+#[test]
+fn poses_follow_the_lenses_as_solutions_with_moved_lenses_do() {
+    let court = Court::itf_tennis().unwrap();
+    let board = board();
+    let mut scene = Scene::random(21, 2, 5);
+    let (marked, sightings) = (scene.court_points(&court, 0.0), scene.sightings(0.0));
+    let lenses = scene.lenses();
+    let solved = |lenses: &[LensCalibration], marked: &[crate::CourtMarks], court: Option<&Court>| {
+        let input = RigInput {
+            lenses,
+            boards: Some((&board, &sightings)),
+            court: court.map(|court| (court, marked)),
+            lines: &[],
+        };
+        solve_with(&input, &RigSettings::default()).unwrap()
+    };
+    for court in [Some(&court), None] {
+        let here = solved(&lenses, &marked, court);
+        for (camera, parameter, size) in
+            [(0, 0, 0.1), (0, 3, 0.1), (1, 1, 0.1), (1, 2, 0.1), (1, 4, 1e-4), (0, 6, 1e-5)]
+        {
+            let moved = |by: f64| {
+                let mut lenses = lenses.clone();
+                let mut parameters = lens_model().parameters();
+                parameters[parameter] += by;
+                lenses[camera].intrinsics = lens_model().with_parameters(parameters.as_slice());
+                solved(&lenses, &marked, court)
+            };
+            let (less, more) = (moved(-size), moved(size));
+            for (other, (a, b)) in less.cameras.iter().zip(&more.cameras).enumerate() {
+                let slope = step_between(&a.camera_from_world, &b.camera_from_world) / (2.0 * size);
+                let stated = Vector6::from_fn(|axis, _| here.pose_by_lens[6 * other + axis][9 * camera + parameter]);
+                let whole = Vector6::from_fn(|axis, _| {
+                    here.pose_by_lens[6 * camera + axis][9 * camera + parameter].abs().max(1e-12)
+                });
+                assert!(
+                    (slope - stated).norm() < 0.01 * whole.norm(),
+                    "camera {other} by parameter {parameter} of lens {camera}: {slope} {stated}"
+                );
+            }
+        }
+    }
+}
+
 #[test]
 fn elimination_changes_nothing_but_the_time() {
     let board = board();

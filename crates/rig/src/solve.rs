@@ -55,8 +55,8 @@ pub fn solve(input: &RigInput) -> Result<RigCalibration, RigError> {
 /// Where the cameras stand: one joint least-squares solution over the poses of all cameras and of the board in every
 /// shared sighting, from all board corners and court points at once (bundle adjustment, Triggs et al. 2000).
 ///
-/// The covariance is that of the joint solution; where court points or corners scatter more than the settings assume, the
-/// larger scatter counts. A sighting that contradicts the others is left out and told, as long as two thirds agree.
+/// The covariance is that of the joint solution and holds what the lenses' own covariances do to the poses; where court points or corners
+/// scatter more than the settings assume, the larger scatter counts. A sighting that contradicts the others is left out and told, as long as two thirds agree.
 ///
 /// # Errors
 /// What is missing or contradictory, with the camera and the point or sighting, and [`RigError::Undecided`] where two
