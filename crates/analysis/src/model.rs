@@ -15,8 +15,9 @@ use crate::lifted_tip::LiftedTip;
 use crate::phases::{self, Phase, SetPhase};
 use crate::samples::{Sample, between};
 use crate::series::Series;
-use crate::smoothing::{Draw, SmoothedPoint, SmoothingSettings, State, normal_vector};
+use crate::smoothing::{Draw, SmoothedPoint, SmoothingSettings, State, neighbours_correlation, normal_vector};
 use crate::spots::Spot;
+use crate::swings::median;
 use crate::view::{SEGMENTS, Setting, StrokeView, frame_at, picture_frame_at};
 
 /// A stroke's smoothed points and what is known about its contact.
@@ -50,22 +51,29 @@ impl StrokeModel {
     ) -> Self {
         let grid = GRID;
         let margin_seconds = frame_seconds + contact.sd_seconds;
-        let settings_of = |spot: Spot| SmoothingSettings {
+        let settings_of = |spot: Spot, correlation: f64| SmoothingSettings {
             screening_seconds: spot.screening_seconds(),
             misfit_allowance_m: spot.misfit_allowance_m(),
             prior: spot.prior(),
             margin_seconds: if spot.feels_impact() { margin_seconds } else { 0.0 },
             frame_seconds,
+            correlation,
         };
-        let points: Vec<Option<SmoothedPoint>> = Spot::ALL
-            .into_iter()
-            .zip(samples)
-            .map(|(spot, samples)| {
-                let own = between(samples, limits_seconds[0], limits_seconds[1]);
-                let around = between(own, contact.seconds - 1.0, contact.seconds + 0.3);
-                (around.len() >= 10).then(|| SmoothedPoint::new(own, contact.seconds, &grid, &settings_of(spot)))
-            })
-            .collect();
+        let own = |spot: Spot| {
+            let own = between(samples.get(spot.index())?, limits_seconds[0], limits_seconds[1]);
+            let around = between(own, contact.seconds - 1.0, contact.seconds + 0.3);
+            (around.len() >= 10).then_some(own)
+        };
+        // All points are interpolated alike; a cubic misses a racket more than a body.
+        let correlation = median(
+            Spot::ALL
+                .into_iter()
+                .filter_map(|spot| neighbours_correlation(own(spot)?, contact.seconds, &grid, &settings_of(spot, 0.0)))
+                .collect(),
+        );
+        let smoothed =
+            |spot: Spot| Some(SmoothedPoint::new(own(spot)?, contact.seconds, &grid, &settings_of(spot, correlation)));
+        let points: Vec<Option<SmoothedPoint>> = Spot::ALL.into_iter().map(smoothed).collect();
         let point = |spot: Spot| points.get(spot.index()).and_then(Option::as_ref);
         // In a picture the racket is no rigid body.
         let edge = point(Spot::RacketButt)

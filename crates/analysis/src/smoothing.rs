@@ -94,6 +94,8 @@ pub(crate) struct SmoothingSettings {
     pub(crate) margin_seconds: f64,
     /// Spacing of the frames (or of the instants, if larger), seconds.
     pub(crate) frame_seconds: f64,
+    /// Correlation of the noise of neighbouring samples ([`neighbours_correlation`]).
+    pub(crate) correlation: f64,
 }
 
 /// How rough a side is.
@@ -314,12 +316,7 @@ pub(crate) struct SmoothedPoint {
 impl SmoothedPoint {
     /// Smooths `samples` (session time, any length) around `contact_seconds`.
     pub(crate) fn new(samples: &[Sample], contact_seconds: f64, grid: &Grid, settings: &SmoothingSettings) -> Self {
-        /// Samples beyond the grid still help at its ends, seconds.
-        const REACH_SECONDS: f64 = 0.1;
-        let relative = samples.iter().map(|s| Sample { seconds: s.seconds - contact_seconds, ..*s }).filter(|s| {
-            s.seconds >= grid.first_seconds() - REACH_SECONDS && s.seconds <= grid.last_seconds() + REACH_SECONDS
-        });
-        let (mut kept, across): (Vec<_>, Vec<_>) = relative.partition(|s| s.seconds.abs() >= settings.margin_seconds);
+        let (mut kept, across_contact) = to_contact(samples, contact_seconds, grid, settings);
         let (outliers, scatter_squared) = screen(&mut kept, settings);
         let before = kept.partition_point(|s| s.seconds < 0.0);
         // Scatter beyond the covariances enlarges them. Scatter well below them means that part of the error does not change
@@ -329,21 +326,14 @@ impl SmoothedPoint {
         } else {
             (scatter_squared.sqrt(), (0.8 - scatter_squared).sqrt())
         };
+        // What a smooth course sees of noise that neighbours share is its spectral density at 0, as of independent noise of this size.
+        let independent = independent * (1.0 + 2.0 * settings.correlation).sqrt();
         let (earlier, later) = kept.split_at(before);
         let sides = [
             Side::new(earlier, 0..grid.contact + 1, independent, grid, settings),
             Side::new(later, grid.contact + 1..grid.len, independent, grid, settings),
         ];
-        Self {
-            samples: kept,
-            before,
-            sides,
-            len: grid.len,
-            independent,
-            common,
-            outliers,
-            across_contact: across.len(),
-        }
+        Self { samples: kept, before, sides, len: grid.len, independent, common, outliers, across_contact }
     }
 
     /// The point as measured.
@@ -570,6 +560,63 @@ fn weighted(samples: &[Sample], at: f64) -> Option<Stencil> {
     stencil(&seconds, &weights, at, DEGREE)
 }
 
+/// The samples about the grid in seconds to contact, without those that contact is interpolated into, and how many these are.
+fn to_contact(
+    samples: &[Sample],
+    contact_seconds: f64,
+    grid: &Grid,
+    settings: &SmoothingSettings,
+) -> (Vec<Sample>, usize) {
+    /// Samples beyond the grid still help at its ends, seconds.
+    const REACH_SECONDS: f64 = 0.1;
+    let relative = samples.iter().map(|s| Sample { seconds: s.seconds - contact_seconds, ..*s }).filter(|s| {
+        s.seconds >= grid.first_seconds() - REACH_SECONDS && s.seconds <= grid.last_seconds() + REACH_SECONDS
+    });
+    let (kept, across): (Vec<_>, Vec<_>) = relative.partition(|s| s.seconds.abs() >= settings.margin_seconds);
+    (kept, across.len())
+}
+
+/// Correlation of the noise of neighbouring samples, 0 to 0.5. Points per instant are interpolated between frames, so that neighbours share a
+/// frame's noise: what looks like noise of a certain size from sample to sample is more of it for a smooth course.
+///
+/// The residuals of local cubics are linear in the noise, `e = C n`; with noise `σ² (1 + r (S + Sᵀ))`, S the shift by one sample, the sums of
+/// `e²` and of neighbours' products give σ and r. `None` with fewer than a hundred pairs.
+pub(crate) fn neighbours_correlation(
+    samples: &[Sample],
+    contact_seconds: f64,
+    grid: &Grid,
+    settings: &SmoothingSettings,
+) -> Option<f64> {
+    const LEAST_PAIRS: usize = 100;
+    let (mut kept, _) = to_contact(samples, contact_seconds, grid, settings);
+    screen(&mut kept, settings);
+    let fits = local_fits(&kept, settings);
+    let shifted = |a: &LocalFit, b: &LocalFit, by: isize| -> f64 {
+        let of = |k: usize| k.checked_add_signed(by)?.checked_sub(b.first).and_then(|k| b.by_noise.get(k));
+        a.by_noise.iter().enumerate().filter_map(|(k, c)| Some(c * of(a.first + k)?)).sum()
+    };
+    let (mut pairs, mut squares, mut products) = (0, 0.0, 0.0);
+    let [mut own, mut own_by_r, mut next, mut next_by_r] = [0.0; 4];
+    for (i, pair) in fits.windows(2).enumerate() {
+        let [Some(a), Some(b)] = pair else { continue };
+        if kept[i + 1].seconds - kept[i].seconds > 1.5 * settings.frame_seconds {
+            continue;
+        }
+        let whitened = |i: usize, fit: &LocalFit| kept[i].root.solve_lower_triangular(&fit.residual);
+        let (Some(x), Some(y)) = (whitened(i, a), whitened(i + 1, b)) else { continue };
+        pairs += 1;
+        squares += x.norm_squared();
+        products += x.dot(&y);
+        own += shifted(a, a, 0);
+        own_by_r += 2.0 * shifted(a, a, 1);
+        next += shifted(a, b, 0);
+        next_by_r += shifted(a, b, 1) + shifted(a, b, -1);
+    }
+    let ratio = products / squares;
+    let r = (next - ratio * own) / (ratio * own_by_r - next_by_r);
+    (pairs >= LEAST_PAIRS && r.is_finite()).then(|| r.clamp(0.0, 0.5))
+}
+
 /// Removes outliers and returns their number with the scatter of the rest: the typical squared residual from the curve in
 /// units of the covariances, 1 when these are right.
 fn screen(samples: &mut Vec<Sample>, settings: &SmoothingSettings) -> (usize, f64) {
@@ -608,13 +655,22 @@ struct Residual {
     allowing: f64,
 }
 
-/// How far each sample is from the curve of its side of contact, freed of the sample's own pull on the curve.
-fn deleted_residuals(samples: &[Sample], settings: &SmoothingSettings) -> Vec<Option<Residual>> {
+/// A sample against the cubic through it and its neighbours.
+struct LocalFit {
+    /// Index of the first neighbour.
+    first: usize,
+    /// The residual per unit of each neighbour's noise.
+    by_noise: Vec<f64>,
+    /// Sample minus curve, metres.
+    residual: Vector3<f64>,
+}
+
+/// Cubics about each sample of its side of contact; `None` with too few neighbours.
+fn local_fits(samples: &[Sample], settings: &SmoothingSettings) -> Vec<Option<LocalFit>> {
     let seconds: Vec<f64> = samples.iter().map(|s| s.seconds).collect();
     let before = seconds.partition_point(|t| *t < 0.0);
     // At the end of a side a cubic over the full window misses a fast racket by centimetres; over a shorter one it does not.
     let half_window = settings.screening_seconds.max(SCREENING_FRAMES * settings.frame_seconds);
-    let allowance = Matrix3::identity() * settings.misfit_allowance_m.powi(2);
     (0..samples.len())
         .map(|i| {
             let span = if i < before { 0..before } else { before..samples.len() };
@@ -625,15 +681,70 @@ fn deleted_residuals(samples: &[Sample], settings: &SmoothingSettings) -> Vec<Op
             }
             let fit = weighted(inside, seconds[i])?;
             let fitted: Vector3<f64> = fit.coefficients(0).iter().zip(inside).map(|(a, s)| s.position * *a).sum();
-            let own = fit.coefficients(0).get(i - window.start)?;
-            let residual = samples[i].position - fitted;
-            // A residual has the variance (1 - own pull) of its sample's.
-            let free = (1.0 - own).max(0.05);
-            let root = (samples[i].covariance * free + allowance).cholesky()?.l();
+            let mut by_noise: Vec<f64> = fit.coefficients(0).iter().map(|a| -a).collect();
+            *by_noise.get_mut(i - window.start)? += 1.0;
+            Some(LocalFit { first: window.start, by_noise, residual: samples[i].position - fitted })
+        })
+        .collect()
+}
+
+/// How far each sample is from the curve of its side of contact, freed of the sample's own pull on the curve.
+fn deleted_residuals(samples: &[Sample], settings: &SmoothingSettings) -> Vec<Option<Residual>> {
+    let allowance = Matrix3::identity() * settings.misfit_allowance_m.powi(2);
+    local_fits(samples, settings)
+        .into_iter()
+        .zip(samples)
+        .map(|(fit, sample)| {
+            let LocalFit { by_noise, residual, .. } = fit?;
+            // A residual has this share of its sample's variance.
+            let shared: f64 = by_noise.windows(2).map(|pair| 2.0 * pair[0] * pair[1]).sum();
+            let free = by_noise.iter().map(|c| c * c).sum::<f64>() + settings.correlation * shared;
+            let free = free.max(0.05);
+            let root = (sample.covariance * free + allowance).cholesky()?.l();
             Some(Residual {
-                plain: samples[i].mahalanobis_squared(&residual) / free,
+                plain: sample.mahalanobis_squared(&residual) / free,
                 allowing: root.solve_lower_triangular(&residual)?.norm_squared(),
             })
         })
         .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::grid::GRID;
+    use crate::spots::Spot;
+    use crate::test_swing::{Recording, TestSwing, record};
+
+    #[test]
+    fn noise_that_neighbours_share_is_told_from_independent_noise() {
+        let settings = SmoothingSettings {
+            screening_seconds: Spot::OtherHip.screening_seconds(),
+            misfit_allowance_m: Spot::OtherHip.misfit_allowance_m(),
+            prior: Spot::OtherHip.prior(),
+            margin_seconds: 0.0,
+            frame_seconds: 1.0 / 120.0,
+            correlation: 0.0,
+        };
+        for correlation in [0.0, 0.2, 0.35, 0.5] {
+            let found: Vec<f64> = (0..20)
+                .map(|seed| {
+                    let recording = Recording { seed, correlation, ..Recording::default() };
+                    let tracks = record(&TestSwing::default(), &recording).tracks;
+                    let column = tracks.column("left_hip").unwrap();
+                    let samples: Vec<Sample> = tracks
+                        .session_seconds
+                        .iter()
+                        .zip(&tracks.points)
+                        .filter_map(|(seconds, row)| Sample::new(*seconds, row[column].as_ref()?))
+                        .collect();
+                    neighbours_correlation(&samples, recording.contact_seconds, &GRID, &settings).unwrap()
+                })
+                .collect();
+            let mean = found.iter().sum::<f64>() / 20.0;
+            println!("correlation {correlation}: found {mean:.3} in the mean");
+            // Clamped at both ends, so the mean of 20 lies inside by up to half its scatter of 0.05.
+            assert!((mean - correlation).abs() < 0.03, "{correlation} {mean}");
+        }
+    }
 }

@@ -195,6 +195,8 @@ impl TestSwing {
 pub(crate) struct Recording {
     pub(crate) rate_hz: f64,
     pub(crate) noise_m: f64,
+    /// Correlation of the noise of neighbouring instants, up to 0.5: points per instant share the frames that they lie between.
+    pub(crate) correlation: f64,
     pub(crate) seed: u64,
     pub(crate) contact_seconds: f64,
     pub(crate) sound_sd_seconds: Option<f64>,
@@ -217,6 +219,7 @@ impl Default for Recording {
         Self {
             rate_hz: 120.0,
             noise_m: 0.010,
+            correlation: 0.0,
             seed: 1,
             contact_seconds: 12.345,
             sound_sd_seconds: Some(0.001),
@@ -287,6 +290,10 @@ pub(crate) fn record(swing: &TestSwing, recording: &Recording) -> Recorded {
     let variance = recording.noise_m * recording.noise_m;
     let covariance_m2 = [[variance, 0.0, 0.0], [0.0, variance, 0.0], [0.0, 0.0, variance]];
     let mut tracks = Tracks { names: names.iter().map(|(n, _)| n.clone()).collect(), ..Tracks::default() };
+    // Noise of one instant is a mean of two independent ones, each shared with a neighbour.
+    let own_share = ((1.0 + 2.0 * recording.correlation).sqrt() + (1.0 - 2.0 * recording.correlation).sqrt()) / 2.0;
+    let shared = (1.0 - own_share * own_share).max(0.0).sqrt();
+    let mut before = vec![Vector3::zeros(); names.len()];
     for i in 0..count {
         let t = recording.from_seconds + phase + i as f64 * frame;
         let (a, b) = (t - other_camera * frame, t + (1.0 - other_camera) * frame);
@@ -295,7 +302,8 @@ pub(crate) fn record(swing: &TestSwing, recording: &Recording) -> Recorded {
         let balls = [t, a, b].map(|t| swing.ball(t));
         let row = names
             .iter()
-            .map(|(_, spot)| {
+            .zip(&mut before)
+            .map(|((_, spot), before)| {
                 let [now, earlier, later] =
                     [0, 1, 2].map(|i: usize| spot.map_or(balls[i], |spot| poses[i][spot.index()]));
                 let seen = if crosses {
@@ -304,7 +312,8 @@ pub(crate) fn record(swing: &TestSwing, recording: &Recording) -> Recorded {
                 } else {
                     now
                 };
-                let noise = Vector3::from_fn(|_, _| StandardNormal.sample(&mut random)) * recording.noise_m;
+                let fresh = Vector3::from_fn(|_, _| StandardNormal.sample(&mut random)) * recording.noise_m;
+                let noise = fresh * own_share + std::mem::replace(before, fresh) * shared;
                 let gone = random.random_range(0.0..1.0) < recording.missing;
                 let off = random.random_range(0.0..1.0) < recording.outliers;
                 let seen = to_world(seen) + noise + if off { Vector3::new(0.2, -0.2, 0.1) } else { Vector3::zeros() };

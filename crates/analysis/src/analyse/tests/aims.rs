@@ -139,7 +139,10 @@ fn errors_of_clean_swings(n: usize, recording: impl Fn(u64) -> Recording + Sync)
     for (id, list) in &errors {
         // The racket of some swings does not go across the body, and of most the order cannot be told.
         let may_be_refused = id.contains("across") || *id == "segment-order";
-        assert!(may_be_refused || list.0.len() * 100 >= 96 * n, "{id} was measured in {} of {n} swings", list.0.len());
+        // A bounce is not guessed where slow frames hardly show it.
+        let least_percent = if id.contains("bounce") { 90 } else { 96 };
+        let enough = list.0.len() * 100 >= least_percent * n;
+        assert!(may_be_refused || enough, "{id} was measured in {} of {n} swings", list.0.len());
     }
     // Aimed at: 93 to 97 %. Seen in 150 other swings: instants 90 to 98 %, measures 84 % (how far the hand goes across, at 120 per second) to
     // 100 %, most of them 93 to 98 %.
@@ -187,6 +190,14 @@ fn clean_swings_meet_the_aims_and_every_interval_is_held_against_the_truth() {
 fn intervals_hold_what_the_smoothing_of_slow_frames_does() {
     let slower = |seed| Recording { noise_m: 0.012, rate_hz: 120.0, ..recording(seed) };
     errors_of_clean_swings(swings_asked(60), slower);
+}
+
+/// Found by the demo's footage: points per instant lie between frames and share their noise, which counts for more in a smooth course
+/// than it looks like from sample to sample.
+#[test]
+fn intervals_hold_noise_that_neighbouring_instants_share() {
+    let sharing = |seed| Recording { noise_m: 0.012, rate_hz: 120.0, correlation: 0.35, ..recording(seed) };
+    errors_of_clean_swings(swings_asked(60), sharing);
 }
 
 /// Nearest rising sequence by pooling neighbours that fall (pool-adjacent-violators; Barlow et al. 1972).
