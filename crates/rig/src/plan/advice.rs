@@ -59,7 +59,7 @@ pub fn advise(plan: &Plan, now: &Stand, better: &Stand) -> Result<Advice, PlanEr
         // Where one move alone shows nothing to two phones or helps little, the moves belong together.
         let own = forecast(plan, &alone).ok().filter(|own| gain(&before, own) > LEAST_GAIN);
         let effect = own.map_or_else(
-            || if moved.len() > 1 { " (of use together with the other moves)".to_owned() } else { String::new() },
+            || if moved.len() > 1 { "; of use together with the other moves".to_owned() } else { String::new() },
             |own| format!(": {}", difference(&before, &own)),
         );
         changes.push(format!("Move \"{}\" {}{effect}.", plan.phones[phone].name, way(&now[phone], &better[phone])));
@@ -113,13 +113,14 @@ fn difference(before: &Forecast, after: &Forecast) -> String {
 }
 
 fn in_view(before: &Forecast, after: &Forecast) -> String {
-    let percent = |share: f64| (share * 100.0).round();
+    let shown = |before: f64, after: f64| match [before, after].map(|share| (share * 100.0).round()) {
+        [before, after] if before == after => format!("stays in two pictures to {after} %"),
+        [before, after] => format!("is in two pictures to {after} % instead of {before} %"),
+    };
     format!(
-        "zone in two pictures {} % before, {} % after, bounce {} % before, {} % after",
-        percent(before.zone_share),
-        percent(after.zone_share),
-        percent(before.bounce_share),
-        percent(after.bounce_share)
+        "the zone {}, the bounce {}",
+        shown(before.zone_share, after.zone_share),
+        shown(before.bounce_share, after.bounce_share)
     )
 }
 

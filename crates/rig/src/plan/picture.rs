@@ -17,11 +17,17 @@ const MARGIN_M: f64 = 1.2;
 /// Least width of the drawing, so that the legend fits, m.
 const LEAST_WIDTH_M: f64 = 21.0;
 /// How far fields of view are drawn beyond the middle of the zone, m.
-const BEYOND_M: f64 = 6.0;
+const BEYOND_M: f64 = 3.0;
 /// Longer half axis of the largest ellipse, m on the ground; the picture says by how much ellipses are enlarged.
 const LARGEST_ELLIPSE_M: f64 = 0.8;
 /// Room below the drawing for the legend, px.
 const LEGEND_PX: f64 = 104.0;
+/// Length of the scale bar, m.
+const BAR_M: f64 = 2.0;
+/// Width of a letter and height of a line of text, px (a sans-serif font of 12 px), and the radius of a tripod's dot.
+const LETTER_PX: f64 = 6.4;
+const LINE_PX: f64 = 14.0;
+const DOT_PX: f64 = 6.0;
 
 const NOW: &str = "#b3541e";
 const BETTER: &str = "#1c6a6a";
@@ -84,10 +90,12 @@ pub fn picture(plan: &Plan, now: (&Stand, &Forecast), better: Option<(&Stand, &F
     ground(&mut svg, plan, &court, &sheet);
     let enlarged = enlargement(&stands);
     for drawn in &stands {
-        for (index, camera) in posted(plan, drawn.stand).iter().enumerate() {
-            view(&mut svg, plan, &sheet, camera, drawn.colour, &plan.phones[index].name);
-        }
+        posted(plan, drawn.stand).iter().for_each(|camera| view(&mut svg, plan, &sheet, camera, drawn));
     }
+    if let [now, better] = stands.as_slice() {
+        moves(&mut svg, &sheet, now, better);
+    }
+    tripods(&mut svg, plan, &sheet, &stands);
     for drawn in &stands {
         ellipses(&mut svg, &sheet, drawn, enlarged);
     }
@@ -122,11 +130,10 @@ fn sheet(plan: &Plan, court: &Court, stands: &[Drawn]) -> Sheet {
 fn ground(svg: &mut String, plan: &Plan, court: &Court, sheet: &Sheet) {
     if let Some(run_off) = court.run_off_outline_m() {
         svg.push_str(&sheet.rectangle(run_off, r##"fill="#efe2d0" stroke="#a0835c" stroke-dasharray="7 5""##));
+        let (x, y) = (sheet.x(run_off[0]) + 14.0, 16.0);
         let _ = write!(
             svg,
-            r##"<text x="{:.1}" y="{:.1}" fill="#7d6440">run-off area: keep tripods and cables out</text>"##,
-            sheet.x(run_off[0]) + 6.0,
-            sheet.y(run_off[1]) - 6.0
+            r##"<text x="{x:.1}" y="{y:.1}" fill="#7d6440" transform="rotate(90 {x:.1} {y:.1})">run-off area: keep tripods and cables out</text>"##,
         );
     }
     svg.push_str(&sheet.rectangle(court.outline_m(), r##"fill="#dfe7dd""##));
@@ -136,26 +143,31 @@ fn ground(svg: &mut String, plan: &Plan, court: &Court, sheet: &Sheet) {
     let net: Vec<String> =
         court.net_top_m.iter().map(|p| format!("{:.1},{:.1}", sheet.x(p[0]), sheet.y(p[1]))).collect();
     let _ = write!(svg, r##"<polyline points="{}" fill="none" stroke="#555" stroke-width="2"/>"##, net.join(" "));
-    for area in plan.phones.iter().filter_map(|p| p.may_stand) {
+    if let Some(post) = court.net_top_m.last() {
+        let (x, y) = (sheet.x(post[0]) + 6.0, sheet.y(post[1]) + 4.0);
+        let _ = write!(svg, r##"<text x="{x:.1}" y="{y:.1}" fill="#444">net</text>"##);
+    }
+    for (phone, area) in plan.phones.iter().filter_map(|p| Some((p, p.may_stand?))) {
+        let (x, y) = (sheet.x(area.x_m[0]) + 5.0, sheet.y(area.y_m[0]) - 6.0);
+        let name = escaped(&phone.name);
+        let _ = write!(svg, r##"<text x="{x:.1}" y="{y:.1}" fill="#666">{name} may stand here</text>"##);
         let ground = [area.x_m[0], area.y_m[0], area.x_m[1], area.y_m[1]];
         svg.push_str(&sheet.rectangle(ground, r##"fill="none" stroke="#666" stroke-dasharray="2 4""##));
     }
     let (zone, bounce) = (&plan.zone, &plan.bounce);
-    for (name, x, y) in [("zone", zone.x_m, zone.y_m), ("bounce", bounce.x_m, bounce.y_m)] {
+    for (name, x, y, text_y) in [
+        ("hitting zone", zone.x_m, zone.y_m, sheet.y(zone.y_m[0]) + 14.0),
+        ("bounce", bounce.x_m, bounce.y_m, sheet.y(bounce.y_m[1]) - 4.0),
+    ] {
         svg.push_str(
             &sheet.rectangle([x[0], y[0], x[1], y[1]], r##"fill="#ffffff" fill-opacity="0.45" stroke="#444""##),
         );
-        let _ = write!(
-            svg,
-            r##"<text x="{:.1}" y="{:.1}" fill="#444">{name}</text>"##,
-            sheet.x(x[1]) + 4.0,
-            sheet.y(y[1]) + 12.0
-        );
+        let _ = write!(svg, r##"<text x="{:.1}" y="{:.1}" fill="#444">{name}</text>"##, sheet.x(x[0]) + 4.0, text_y);
     }
 }
 
-/// A tripod with its field of view.
-fn view(svg: &mut String, plan: &Plan, sheet: &Sheet, camera: &Camera, colour: &str, name: &str) {
+/// What a tripod's phone sees: filled for the better places, dashed for the intended ones, so that the two can be told apart.
+fn view(svg: &mut String, plan: &Plan, sheet: &Sheet, camera: &Camera, drawn: &Drawn) {
     let at = camera.centre_world();
     let [width, height] = camera.intrinsics.size_px.map(f64::from);
     let reach = (plan.zone.centre() - at).xy().norm() + BEYOND_M;
@@ -164,28 +176,71 @@ fn view(svg: &mut String, plan: &Plan, sheet: &Sheet, camera: &Camera, colour: &
         let along = ray.xy().try_normalize(1e-9)?;
         Some(Point3::new(at.x + along.x * reach, at.y + along.y * reach, 0.0))
     };
-    if let (Some(left), Some(right)) = (edge(0.0), edge(width - 1.0)) {
-        let _ = write!(
-            svg,
-            r#"<path d="M{:.1} {:.1} L{:.1} {:.1} L{:.1} {:.1} Z" fill="{colour}" fill-opacity="0.08" stroke="{colour}" stroke-opacity="0.5"/>"#,
-            sheet.x(at.x),
-            sheet.y(at.y),
-            sheet.x(left.x),
-            sheet.y(left.y),
-            sheet.x(right.x),
-            sheet.y(right.y)
-        );
-    }
+    let (Some(left), Some(right)) = (edge(0.0), edge(width - 1.0)) else { return };
+    let (x, y) = (sheet.x(at.x), sheet.y(at.y));
+    let [x0, y0, x1, y1] = [sheet.x(left.x), sheet.y(left.y), sheet.x(right.x), sheet.y(right.y)];
+    let colour = drawn.colour;
+    let style = if colour == NOW {
+        r#"fill="none" stroke-dasharray="6 4""#.to_owned()
+    } else {
+        format!(r#"fill="{colour}" fill-opacity="0.08""#)
+    };
     let _ = write!(
         svg,
-        r#"<circle cx="{0:.1}" cy="{1:.1}" r="6" fill="{colour}"/><text x="{2:.1}" y="{3:.1}" fill="{colour}">{4} ({5:.1} m high)</text>"#,
-        sheet.x(at.x),
-        sheet.y(at.y),
-        sheet.x(at.x) + 9.0,
-        sheet.y(at.y) + 16.0,
-        escaped(name),
-        at.z
+        r#"<path d="M{x0:.1} {y0:.1} L{x:.1} {y:.1} L{x1:.1} {y1:.1}" stroke="{colour}" stroke-opacity="0.6" {style}/>"#,
     );
+}
+
+/// From each intended place to the better one.
+fn moves(svg: &mut String, sheet: &Sheet, now: &Drawn, better: &Drawn) {
+    for (from, to) in now.stand.iter().zip(better.stand) {
+        let [from, to] = [from, to].map(|place| Vector2::new(sheet.x(place[0]), sheet.y(place[1])));
+        let Some(along) = (to - from).try_normalize(3.0 * DOT_PX) else { continue };
+        let (start, end) = (from + along * DOT_PX, to - along * (DOT_PX + 2.0));
+        let across = Vector2::new(-along.y, along.x);
+        let [a, b] = [1.0, -1.0].map(|side| end - along * 9.0 + across * (4.5 * side));
+        let _ = write!(
+            svg,
+            r##"<path d="M{:.1} {:.1} L{:.1} {:.1}" stroke="#333"/><path d="M{:.1} {:.1} L{:.1} {:.1} L{:.1} {:.1} Z" fill="#333"/>"##,
+            start.x, start.y, end.x, end.y, a.x, a.y, end.x, end.y, b.x, b.y
+        );
+    }
+}
+
+/// The tripods with their names, each beside its dot where neither another name nor a dot is.
+fn tripods(svg: &mut String, plan: &Plan, sheet: &Sheet, stands: &[Drawn]) {
+    let dots: Vec<(Vector2<f64>, &str, String)> = stands
+        .iter()
+        .flat_map(|drawn| {
+            drawn.stand.iter().zip(&plan.phones).map(|(place, phone)| {
+                let text = format!("{} ({:.1} m high)", phone.name, place[2]);
+                (Vector2::new(sheet.x(place[0]), sheet.y(place[1])), drawn.colour, text)
+            })
+        })
+        .collect();
+    let mut taken: Vec<[f64; 4]> =
+        dots.iter().map(|(at, ..)| [at.x - DOT_PX, at.y - DOT_PX, at.x + DOT_PX, at.y + DOT_PX]).collect();
+    for (at, colour, text) in &dots {
+        let wide = LETTER_PX * text.chars().count() as f64;
+        let boxes = [(9.0, 5.0), (9.0, -5.0 - LINE_PX), (-9.0 - wide, 5.0), (-9.0 - wide, -5.0 - LINE_PX)]
+            .map(|(right, down)| [at.x + right, at.y + down, at.x + right + wide, at.y + down + LINE_PX]);
+        let free = |own: &[f64; 4]| {
+            let apart =
+                |other: &[f64; 4]| own[2] < other[0] || other[2] < own[0] || own[3] < other[1] || other[3] < own[1];
+            own[0] > 0.0 && own[2] < sheet.size_px[0] && taken.iter().all(apart)
+        };
+        let own = boxes.iter().find(|own| free(own)).copied().unwrap_or(boxes[0]);
+        taken.push(own);
+        let _ = write!(
+            svg,
+            r##"<circle cx="{:.1}" cy="{:.1}" r="{DOT_PX}" fill="{colour}"/><text x="{:.1}" y="{:.1}" fill="{colour}" stroke="#f4f1ea" stroke-width="3" paint-order="stroke">{}</text>"##,
+            at.x,
+            at.y,
+            own[0],
+            own[3] - 3.0,
+            escaped(text)
+        );
+    }
 }
 
 fn escaped(text: &str) -> String {
@@ -262,7 +317,7 @@ fn legend(svg: &mut String, plan: &Plan, sheet: &Sheet, stands: &[Drawn], enlarg
         let millimetres = |m: f64| m * 1e3;
         let _ = write!(
             svg,
-            r#"<circle cx="22" cy="{:.1}" r="6" fill="{}"/><text x="36" y="{y:.1}" fill="{1}">{}: racket tip {:.0} mm (depth {:.0}), body joint {:.0} mm (depth {:.0}); in two pictures: zone {:.0} %, bounce {:.0} %</text>"#,
+            r#"<circle cx="22" cy="{:.1}" r="6" fill="{}"/><text x="36" y="{y:.1}" fill="{1}">{}, 1 sd: racket tip {:.0} mm (depth {:.0}), body joint {:.0} mm (depth {:.0}); in two pictures: zone {:.0} %, bounce {:.0} %</text>"#,
             y - 4.0,
             drawn.colour,
             drawn.name,
@@ -275,20 +330,22 @@ fn legend(svg: &mut String, plan: &Plan, sheet: &Sheet, stands: &[Drawn], enlarg
         );
     }
     let y = top + 20.0 * stands.len() as f64;
+    let arrows = if stands.len() > 1 { " Arrows: from the intended places to the better ones." } else { "" };
     let notes = [
         format!(
             "Ellipses: 1 standard deviation of the racket tip at {:.0} m/s, {enlarged:.0} times enlarged; a cross: not in two pictures.",
             plan.motion.racket_mps
         ),
-        "Dotted: where the tripods may stand. The net is at the top; one metre is one edge of the small square."
-            .to_owned(),
+        format!("Wedges: what the phones see to left and right.{arrows}"),
     ];
     for (line, note) in notes.iter().enumerate() {
         let _ = write!(svg, r##"<text x="36" y="{:.1}" fill="#444">{note}</text>"##, y + 18.0 * line as f64);
     }
+    let (bar, right) = (BAR_M * SCALE, sheet.size_px[0] - 16.0);
     let _ = write!(
         svg,
-        r##"<rect x="{:.1}" y="10" width="{SCALE}" height="{SCALE}" fill="none" stroke="#444"/>"##,
-        sheet.size_px[0] - SCALE - 12.0
+        r##"<path d="M{:.1} 14 v6 h{bar:.1} v-6" fill="none" stroke="#444"/><text x="{:.1}" y="34" fill="#444" text-anchor="middle">{BAR_M:.0} m</text>"##,
+        right - bar,
+        right - bar / 2.0
     );
 }

@@ -175,6 +175,15 @@ fn the_search_widens_a_narrow_pair_and_keeps_out_of_the_run_off() {
     // 9 points at the middle height, twice.
     assert_eq!(svg.matches("<ellipse").count() + svg.matches("m0 -8").count(), 18);
     assert!(svg.contains("run-off area") && svg.trim_end().ends_with("</svg>"));
+    // A tag that names an attribute twice is no XML, and browsers stop drawing there.
+    for tag in svg.split('<').filter_map(|tag| tag.split('>').next()) {
+        let mut names: Vec<&str> = tag.split("=\"").filter_map(|part| part.rsplit([' ', '"']).next()).collect();
+        names.pop();
+        let count = names.len();
+        names.sort_unstable();
+        names.dedup();
+        assert_eq!(names.len(), count, "{tag}");
+    }
 }
 
 #[test]
