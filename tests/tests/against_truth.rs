@@ -295,7 +295,7 @@ fn strokes_are_found_with_their_events_and_measures() {
 /// What the coach of P07 suspects: a dip in the drop and an early take-back at first, neither three weeks later.
 #[test]
 fn suspicions_of_the_demo_are_answered() {
-    use midline_session::strokes::Verdict;
+    use midline_session::strokes::{Answer, Verdict};
     let verdicts = |session: &str, id: &str| -> Vec<Verdict> {
         let strokes: Strokes = computed(session, "strokes.json");
         let found: Vec<_> = strokes
@@ -309,9 +309,19 @@ fn suspicions_of_the_demo_are_answered() {
     let count = |found: &[Verdict], wanted: Verdict| found.iter().filter(|v| **v == wanted).count();
     for id in ["speed-rises-without-dip", "take-back-around-bounce"] {
         let (first, second) = (verdicts("p07-first", id), verdicts("p07-second", id));
-        assert!(count(&first, Verdict::DoesNotHold) >= 2 && count(&first, Verdict::Holds) == 0, "{first:?}");
+        // A dip of a quarter in one stroke is at the edge of what 120 pictures per second tell; strokes together tell it.
+        assert!(count(&first, Verdict::DoesNotHold) >= 1 && count(&first, Verdict::Holds) == 0, "{first:?}");
         assert!(count(&second, Verdict::DoesNotHold) == 0, "{second:?}");
     }
+    let answer = |session: &str, word: &str| {
+        let strokes: Strokes = computed(session, "strokes.json");
+        let found = strokes.answers.suspicions.iter().find(|s| s.text.contains(word)).map(|s| s.answer);
+        println!("{session} \"{word}\": {found:?}");
+        found
+    };
+    assert_eq!(answer("p07-first", "slows"), Some(Answer::Supported));
+    assert_eq!(answer("p07-first", "too early"), Some(Answer::Supported));
+    assert_ne!(answer("p07-second", "slows"), Some(Answer::Supported));
     for session in SESSIONS {
         let found = verdicts(session, "dominant-shoulder-in-front");
         assert!(count(&found, Verdict::DoesNotHold) == 0, "{session}: {found:?}");

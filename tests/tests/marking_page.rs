@@ -190,6 +190,40 @@ fn points_court_and_events_are_marked_by_keys_and_clicks_and_survive_every_death
 }
 
 /// One request, written by hand so that nothing is put right on the way: status and the whole answer.
+#[test]
+fn a_mark_while_a_picture_was_on_its_way_once_went_to_a_frame_that_was_not_on_the_screen() {
+    let (_folder, session) = copied_session("p07-first");
+    let marking = Marking::start(&session);
+    let mut browser = Browser::start();
+    let mut page = browser.open(&marking.address, DESK);
+    ready(&mut page);
+    shown(&mut page);
+    // From now on pictures come when the test lets them.
+    page.evaluate(
+        "window.gate = new Promise(open => { window.letPictures = open; }); \
+         const fetched = window.fetch; \
+         window.fetch = async (what, how) => { if (String(what).startsWith('frame/')) await window.gate; return fetched(what, how); }; true",
+    );
+    let before = page.evaluate("document.body.dataset.acts");
+    page.press("ArrowRight", &[Held::Shift]);
+    let at = middle(&mut page, 0);
+    for _ in 0..2 {
+        page.press("Enter", &[]);
+        page.press("h", &[]);
+        page.press("e", &[]);
+        page.click(at);
+    }
+    page.wait_until("document.getElementById('said').textContent.includes('not here yet')", PATIENCE);
+    assert_eq!(page.evaluate("document.getElementById('choice').open"), false);
+    page.evaluate("window.letPictures(true); true");
+    shown(&mut page);
+    assert_eq!(page.evaluate("document.body.dataset.acts"), before);
+    assert!(marks(&session).camera("fence").points.is_empty());
+    page.press("Enter", &[]);
+    acts(&mut page, 1);
+    assert_eq!(marks(&session).camera("fence").points.len(), 1);
+}
+
 fn ask(address: &str, request_line: &str, headers: &[&str], body: &[u8]) -> (u16, String) {
     let host = address.trim_start_matches("http://").split('/').next().unwrap();
     let mut stream = TcpStream::connect(host).unwrap();

@@ -113,12 +113,13 @@ fn one(text: &str, strokes: &[Stroke]) -> SuspicionAnswer {
             rests_on: Vec::new(),
         };
     };
-    let results: Vec<(Answer, String)> = strokes.iter().map(|stroke| of_stroke(&known.test, stroke)).collect();
-    let count = |wanted: Answer| results.iter().filter(|(answer, _)| *answer == wanted).count();
+    let results: Vec<OfStroke> = strokes.iter().map(|stroke| of_stroke(&known.test, stroke)).collect();
+    let count = |wanted: Answer| results.iter().filter(|found| found.answer == wanted).count();
     let (for_it, against) = (count(Answer::Supported), count(Answer::Contradicted));
-    let answer = if 2 * for_it > results.len() && against == 0 {
+    let together = as_a_habit(&results);
+    let answer = if against == 0 && (2 * for_it > results.len() || together.is_some_and(|p| p >= CERTAIN)) {
         Answer::Supported
-    } else if 2 * against > results.len() && for_it == 0 {
+    } else if for_it == 0 && (2 * against > results.len() || together.is_some_and(|p| p <= 1.0 - CERTAIN)) {
         Answer::Contradicted
     } else {
         Answer::CannotBeTold
@@ -126,8 +127,13 @@ fn one(text: &str, strokes: &[Stroke]) -> SuspicionAnswer {
     let mut evidence: Vec<String> = strokes
         .iter()
         .zip(&results)
-        .map(|(stroke, (answer, why))| format!("stroke {}: {} ({why})", stroke.number, answer.label()))
+        .map(|(stroke, found)| format!("stroke {}: {} ({})", stroke.number, found.answer.label(), found.why))
         .collect();
+    if let Some(p) = together {
+        evidence.push(format!(
+            "all strokes together: probability {p:.3} that it is so, if it is so in all of them or in none, their errors independent"
+        ));
+    }
     if for_it > 0 && against > 0 {
         evidence.push(format!("the strokes differ: {for_it} support it, {against} contradict it"));
     }
@@ -137,7 +143,28 @@ fn one(text: &str, strokes: &[Stroke]) -> SuspicionAnswer {
     SuspicionAnswer { text: text.to_owned(), tested: known.tested.to_owned(), answer, evidence, rests_on }
 }
 
-fn of_stroke(test: &Test, stroke: &Stroke) -> (Answer, String) {
+/// What one stroke says.
+struct OfStroke {
+    answer: Answer,
+    /// Probability that it is so.
+    probability: Option<f64>,
+    why: String,
+}
+
+/// Probability that it is so in all strokes rather than in none: even odds times the odds of each stroke (Bayes, errors independent between
+/// strokes). No stroke counts for more than 49 to 1, so that one cannot decide for all. `None` for a single stroke, when a stroke says
+/// nothing, or when not more than half of them lean the way that all do together.
+fn as_a_habit(results: &[OfStroke]) -> Option<f64> {
+    const MOST: f64 = 0.98;
+    const LEANS: f64 = 0.7;
+    let each: Vec<f64> = results.iter().map(|found| found.probability).collect::<Option<_>>()?;
+    let log_odds: f64 = each.iter().map(|p| p.clamp(1.0 - MOST, MOST)).map(|p| (p / (1.0 - p)).ln()).sum();
+    let leaning = each.iter().filter(|p| if log_odds > 0.0 { **p >= LEANS } else { **p <= 1.0 - LEANS }).count();
+    (each.len() > 1 && 2 * leaning > each.len()).then(|| 1.0 / (1.0 + (-log_odds).exp()))
+}
+
+fn of_stroke(test: &Test, stroke: &Stroke) -> OfStroke {
+    let nothing = |why: String| OfStroke { answer: Answer::CannotBeTold, probability: None, why };
     let from_probability = |p: f64| match p {
         p if p >= CERTAIN => Answer::Supported,
         p if p <= 1.0 - CERTAIN => Answer::Contradicted,
@@ -146,7 +173,7 @@ fn of_stroke(test: &Test, stroke: &Stroke) -> (Answer, String) {
     match test {
         Test::StatementFails(id) => {
             let Some(statement) = stroke.statements.iter().find(|s| s.id == *id) else {
-                return (Answer::CannotBeTold, "the statement was not tested".to_owned());
+                return nothing("the statement was not tested".to_owned());
             };
             let answer = match statement.verdict {
                 Verdict::Holds => Answer::Contradicted,
@@ -157,14 +184,16 @@ fn of_stroke(test: &Test, stroke: &Stroke) -> (Answer, String) {
                 .probability
                 .map_or_else(|| "no probability".to_owned(), |p| format!("probability {:.2} that it is so", 1.0 - p));
             let shown: Vec<String> = statement.rests_on.iter().map(|id| measured(stroke, id).1).collect();
-            (answer, format!("{probability}; {}", shown.join("; ")))
+            let why = format!("{probability}; {}", shown.join("; "));
+            OfStroke { answer, probability: statement.probability.map(|p| 1.0 - p), why }
         }
         Test::Below(id, limit) | Test::Above(id, limit) => {
             let (found, shown) = measured(stroke, id);
-            let Some((value, sd)) = found else { return (Answer::CannotBeTold, shown) };
+            let Some((value, sd)) = found else { return nothing(shown) };
             let below = normal_probability((limit - value) / sd.max(1e-9));
             let p = if matches!(test, Test::Below(..)) { below } else { 1.0 - below };
-            (from_probability(p), format!("probability {p:.2}; {shown}"))
+            let why = format!("probability {p:.2}; {shown}");
+            OfStroke { answer: from_probability(p), probability: Some(p), why }
         }
     }
 }
@@ -188,6 +217,22 @@ fn measured(stroke: &Stroke, id: &str) -> (Option<(f64, f64)>, String) {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn strokes_that_lean_the_same_way_decide_together_and_one_never_alone() {
+        let strokes = |each: &[Option<f64>]| -> Vec<OfStroke> {
+            let of = |p: &Option<f64>| OfStroke { answer: Answer::CannotBeTold, probability: *p, why: String::new() };
+            each.iter().map(of).collect()
+        };
+        let habit = |each: &[f64]| as_a_habit(&strokes(&each.iter().copied().map(Some).collect::<Vec<_>>()));
+        // Odds 9, 9 and 3 to 1: 243 to 1.
+        assert!((habit(&[0.9, 0.9, 0.75]).unwrap() - 243.0 / 244.0).abs() < 1e-12);
+        assert!((habit(&[0.1, 0.1, 0.25]).unwrap() - 1.0 / 244.0).abs() < 1e-12);
+        assert_eq!(habit(&[0.9999, 0.5, 0.5]), None);
+        assert_eq!(habit(&[0.99]), None);
+        assert_eq!(habit(&[0.9, 0.1]), None);
+        assert_eq!(as_a_habit(&strokes(&[Some(0.9), Some(0.9), None])), None);
+    }
 
     #[test]
     fn trade_terms_are_read() {

@@ -254,11 +254,11 @@ fn curve_words(finding: &crate::findings::CurveFinding) -> String {
         .map(|c| {
             let [from, to] = c.from_to;
             let more = if c.positive { first } else { second };
-            format!("{from:.0} to {to:.0} % ({more} greater, {})", p_words(c.p))
+            format!("{from:.0} to {to:.0} % ({more} greater; for a stretch as long {})", p_words(c.p))
         })
         .collect();
     format!(
-        "{head}differ at {}; t({}) beyond ±{:.2}, adjusted for all comparisons of curves {}.",
+        "{head}differ at {}; t({}) beyond ±{:.2}; for so great a t anywhere, adjusted for all comparisons of curves, {}.",
         stretches.join(" and "),
         finding.test.df,
         finding.test.threshold,

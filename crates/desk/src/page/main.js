@@ -257,7 +257,15 @@ function draw() {
 
 // Actions -------------------------------------------------------------------------------------------------------------------
 
+/** Whether the active picture is the one that its frame number says; what is on the screen until then is not to be marked. */
+function seen() {
+  const own = view();
+  if (!own.isShown) say(`${own.camera.name}: the picture of frame ${own.frame} is not here yet; nothing was marked`);
+  return own.isShown;
+}
+
 function mark(px = view().cross) {
+  if (!seen()) return;
   const own = view(), camera = own.camera.name, at = px.map((v) => Math.round(v * 100) / 100);
   own.cross = [...px];
   if (state.mode === "court") {
@@ -325,7 +333,7 @@ const actions = {
   },
   hide() {
     const { camera: { name: camera }, frame } = view(), { name } = state;
-    if (state.mode === "court") return;
+    if (state.mode === "court" || !seen()) return;
     act({ act: "point", camera, frame, name, px: null }, `${WORDS[name]} hidden in ${camera}, frame ${frame}`);
     const order = state.session.names, index = order.indexOf(name);
     if (index < 2) choose(order[index + 1]);
@@ -343,6 +351,7 @@ const actions = {
     propose();
   },
   event() {
+    if (!seen()) return;
     const own = view(), camera = own.camera.name, frame = own.frame;
       pick(`Event in ${camera}, frame ${frame}`, state.session.event_kinds.map((k) => k.label), (index) => {
       const kind = state.session.event_kinds[index];

@@ -43,6 +43,8 @@ export class View {
     });
   }
 
+  /** Whether the picture on the screen is that of the frame. */
+  get isShown() { return this.shown === this.frame; }
   get count() { return this.camera.frame_pts_seconds.length; }
   secondsOf(frame) { return this.camera.offset_seconds + this.camera.rate * this.camera.frame_pts_seconds[frame]; }
 
@@ -110,14 +112,14 @@ export class View {
     context.clearRect(0, 0, clientWidth, clientHeight);
     this.section.classList.toggle("active", scene.active);
     // Until the frame's own picture comes, the one before it shows through, and is not to be marked.
-    context.globalAlpha = this.shown === this.frame ? 1 : 0.4;
+    context.globalAlpha = this.isShown ? 1 : 0.4;
     if (this.bitmap) this.paint(context, this.screen([-0.5, -0.5]), this.scale());
     context.globalAlpha = 1;
     for (const part of scene.curve ?? []) this.curve(context, part, scene.colour);
     for (const court of scene.court ?? []) this.courtPoint(context, court);
     for (const point of scene.points) this.point(context, point, point.name === scene.chosen, scene.colourOf(point.name));
     if (scene.active) this.crosshair(context, scene);
-    const shown = this.shown === this.frame ? "" : " …";
+    const shown = this.isShown ? "" : " …";
     this.label.textContent = `${this.camera.name} · frame ${this.frame}${scene.note ? ` · ${scene.note}` : ""}${shown}`;
     this.canvas.setAttribute("aria-label", `${this.camera.name}, frame ${this.frame}: ${scene.words}`);
   }
