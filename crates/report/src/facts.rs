@@ -3,7 +3,8 @@
 //! 1. Statements are taken in the order of the analysis; those that share more words with the coach's question come
 //!    first. A word counts when it has four letters or more, its first four letters match, and it stands in at most half
 //!    of the statements (a word that is everywhere tells nothing).
-//! 2. A statement qualifies when more than half of the strokes give the same answer, and it is "holds" or "does not hold".
+//! 2. A statement qualifies when more than half of the strokes give the same answer, and it is "holds" or "does not hold"; or when
+//!    the coach suspects that it does not hold and all strokes together answer that.
 //! 3. Its number is the first measure that it rests on that was measured over the strokes (of the only stroke, if there
 //!    is one). Without such a measure it does not qualify.
 //! 4. At most two facts, never two on the same measure.
@@ -66,6 +67,19 @@ fn answer(row: &StatementRow) -> String {
     let first = match row.majority() {
         Some(Verdict::DoesNotHold) => format!("Does not hold in {} of {}", row.against, counted(total, "stroke")),
         _ => format!("Holds in {} of {}", row.holds, counted(total, "stroke")),
+    };
+    let first = match (row.only_together(), row.majority()) {
+        (true, Some(Verdict::DoesNotHold)) => {
+            format!(
+                "All strokes together: does not hold. By itself it does not hold in {} of {}",
+                row.against,
+                counted(total, "stroke")
+            )
+        }
+        (true, _) => {
+            format!("All strokes together: holds. By itself it holds in {} of {}", row.holds, counted(total, "stroke"))
+        }
+        _ => first,
     };
     let rest = [
         (row.holds, "holds", Some(Verdict::Holds)),
@@ -141,6 +155,34 @@ mod tests {
             facts[0].answer.as_deref(),
             Some("Does not hold in 4 of 6 strokes; holds in 1; cannot be told in 1.")
         );
+    }
+
+    /// The demo's report once left out what its coach asked, because one stroke in three decided it and only all of them together told.
+    #[test]
+    fn what_only_all_strokes_together_tell_is_a_fact_when_the_coach_asks_for_it() {
+        let mut strokes = fixture::strokes();
+        let (mut id, mut open) = (String::new(), 0);
+        for statement in strokes.strokes.iter_mut().flat_map(|s| &mut s.statements).filter(|s| s.text.contains("hitch"))
+        {
+            id.clone_from(&statement.id);
+            statement.verdict = Verdict::CannotBeTold;
+            open += 1;
+        }
+        let question = "Is the racket slowing down, is there a hitch?";
+        strokes.answers.suspicions.clear();
+        let has = |facts: &[Fact]| facts.iter().any(|f| f.statement.as_ref().is_some_and(|s| s.contains("hitch")));
+        assert!(open > 0 && !has(&chosen(question, &strokes)));
+        strokes.answers.suspicions.push(midline_session::strokes::SuspicionAnswer {
+            text: "hitch".to_owned(),
+            tested: "a hitch".to_owned(),
+            answer: midline_session::strokes::Answer::Supported,
+            evidence: Vec::new(),
+            rests_on: vec![id],
+        });
+        let facts = chosen(question, &strokes);
+        assert!(has(&facts[..1]), "{facts:?}");
+        let answer = facts[0].answer.as_deref().unwrap();
+        assert!(answer.starts_with("All strokes together: does not hold."), "{answer}");
     }
 
     #[test]

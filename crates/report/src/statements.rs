@@ -1,6 +1,6 @@
 //! The tested statements: answers counted over the strokes, and stroke by stroke.
 
-use midline_session::strokes::{Statement, Strokes, Verdict};
+use midline_session::strokes::{self, Statement, Strokes, Verdict};
 use serde::Serialize;
 
 use crate::numbers;
@@ -17,6 +17,9 @@ pub(crate) struct StatementRow {
     pub(crate) against: usize,
     pub(crate) open: usize,
     pub(crate) answers: Vec<Answer>,
+    /// What all strokes together say, where the coach suspects that it does not hold.
+    #[serde(skip)]
+    pub(crate) together: Option<Verdict>,
 }
 
 /// The answer for one stroke.
@@ -41,13 +44,33 @@ fn look(verdict: Verdict) -> (&'static str, &'static str, &'static str) {
 
 impl StatementRow {
     /// The answer that more than half of the strokes give, if there is one and it is an answer.
-    pub(crate) fn majority(&self) -> Option<Verdict> {
+    fn of_more_than_half(&self) -> Option<Verdict> {
         let half = self.answers.len() / 2;
         match (self.holds > half, self.against > half) {
             (true, _) => Some(Verdict::Holds),
             (_, true) => Some(Verdict::DoesNotHold),
             _ => None,
         }
+    }
+
+    /// The answer of more than half of the strokes, else of all together.
+    pub(crate) fn majority(&self) -> Option<Verdict> {
+        self.of_more_than_half().or(self.together)
+    }
+
+    /// Whether only all strokes together give the answer.
+    pub(crate) fn only_together(&self) -> bool {
+        self.of_more_than_half().is_none() && self.together.is_some()
+    }
+}
+
+/// What the answers to the coach's suspicions say of a statement; a supported suspicion is that it does not hold.
+fn together(strokes: &Strokes, id: &str) -> Option<Verdict> {
+    let rests_on_it = |s: &&strokes::SuspicionAnswer| s.rests_on.iter().any(|on| on == id);
+    match strokes.answers.suspicions.iter().find(rests_on_it)?.answer {
+        strokes::Answer::Supported => Some(Verdict::DoesNotHold),
+        strokes::Answer::Contradicted => Some(Verdict::Holds),
+        strokes::Answer::CannotBeTold => None,
     }
 }
 
@@ -67,6 +90,7 @@ pub(crate) fn rows(strokes: &Strokes) -> Vec<StatementRow> {
                     against: 0,
                     open: 0,
                     answers: Vec::new(),
+                    together: together(strokes, id),
                 });
                 ids.len() - 1
             });
