@@ -68,8 +68,8 @@ fn marks(session: &Path) -> Marks {
 
 /// The pictures of the frames that are said are on the screen.
 fn shown(page: &mut Page<'_>) {
-    let script = "[...document.querySelectorAll('.view p')].every(label => !label.textContent.includes('…'))";
-    page.wait_until(script, PATIENCE);
+    // Not by their labels: those are written with the next drawing only.
+    page.wait_until("!document.querySelector('.view[aria-busy=true]')", PATIENCE);
 }
 
 /// Middle of a camera's canvas in the window.

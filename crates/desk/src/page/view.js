@@ -88,6 +88,7 @@ export class View {
   /** Shows a frame; resolves when it is drawn. */
   async show(frame, draw) {
     this.frame = frame;
+    this.section.setAttribute("aria-busy", !this.isShown);
     try {
       const bitmap = await picture(this.camera.name, frame);
       if (this.frame !== frame) return;
@@ -98,6 +99,7 @@ export class View {
     } catch (error) {
       if (this.frame === frame) this.label.textContent = `${this.camera.name}: ${error.message}`;
     }
+    if (this.frame === frame) this.section.setAttribute("aria-busy", false);
   }
 
   draw(scene) {
