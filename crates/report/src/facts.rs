@@ -1,8 +1,9 @@
 //! The one or two facts of the player's part, chosen by rules that a reader can check.
 //!
 //! 1. Statements are taken in the order of the analysis; those that share more words with the coach's question come
-//!    first. A word counts when it has four letters or more, its first four letters match, and it stands in at most half
-//!    of the statements (a word that is everywhere tells nothing).
+//!    first, their own words or those of a suspicion of the coach that rests on them. A word counts when it has four letters
+//!    or more, its first four letters match, and it stands in at most half of the statements (a word that is everywhere tells
+//!    nothing).
 //! 2. A statement qualifies when more than half of the strokes give the same answer, and it is "holds" or "does not hold"; or when
 //!    the coach suspects that it does not hold and all strokes together answer that.
 //! 3. Its number is the first measure that it rests on that was measured over the strokes (of the only stroke, if there
@@ -107,7 +108,7 @@ fn shared_words(question: &str, statements: &[StatementRow], measures: &Measures
         .iter()
         .map(|s| {
             let names = s.rests_on.iter().filter_map(|id| measures.row(id)).map(|row| row.name.as_str());
-            stems(&names.fold(s.text.clone(), |text, name| format!("{text} {name}")))
+            stems(&names.fold(format!("{} {}", s.text, s.suspected), |text, name| format!("{text} {name}")))
         })
         .collect();
     let common = |stem: &String| texts.iter().filter(|t| t.contains(stem)).count() * 2 > texts.len();
@@ -183,6 +184,25 @@ mod tests {
         assert!(has(&facts[..1]), "{facts:?}");
         let answer = facts[0].answer.as_deref().unwrap();
         assert!(answer.starts_with("All strokes together: does not hold."), "{answer}");
+    }
+
+    /// The demo's coach asks whether the racket slows down; no statement has that word, the suspicion does.
+    #[test]
+    fn a_question_in_the_words_of_a_suspicion_once_brought_other_statements_first() {
+        let mut strokes = fixture::strokes();
+        let id = strokes.strokes[0].statements.iter().find(|s| s.text.contains("hitch")).unwrap().id.clone();
+        strokes.answers.suspicions.clear();
+        let question = "It seems sluggish somewhere; and what of the bounce?";
+        let first = |strokes: &Strokes| chosen(question, strokes)[0].statement.clone().unwrap();
+        assert!(!first(&strokes).contains("hitch"));
+        strokes.answers.suspicions.push(midline_session::strokes::SuspicionAnswer {
+            text: "sluggish somewhere".to_owned(),
+            tested: "a hitch".to_owned(),
+            answer: midline_session::strokes::Answer::CannotBeTold,
+            evidence: Vec::new(),
+            rests_on: vec![id],
+        });
+        assert!(first(&strokes).contains("hitch"));
     }
 
     #[test]

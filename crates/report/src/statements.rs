@@ -20,6 +20,9 @@ pub(crate) struct StatementRow {
     /// What all strokes together say, where the coach suspects that it does not hold.
     #[serde(skip)]
     pub(crate) together: Option<Verdict>,
+    /// The coach's suspicions that rest on this statement or on one of its measures, in the coach's words and as tested.
+    #[serde(skip)]
+    pub(crate) suspected: String,
 }
 
 /// The answer for one stroke.
@@ -74,6 +77,11 @@ fn together(strokes: &Strokes, id: &str) -> Option<Verdict> {
     }
 }
 
+fn suspected(strokes: &Strokes, id: &str, measures: &[String]) -> String {
+    let about = |s: &&strokes::SuspicionAnswer| s.rests_on.iter().any(|on| on == id || measures.contains(on));
+    strokes.answers.suspicions.iter().filter(about).map(|s| format!("{} {} ", s.text, s.tested)).collect()
+}
+
 /// Every statement of every stroke, grouped by identifier in the order of first appearance.
 pub(crate) fn rows(strokes: &Strokes) -> Vec<StatementRow> {
     let mut ids: Vec<&str> = Vec::new();
@@ -91,6 +99,7 @@ pub(crate) fn rows(strokes: &Strokes) -> Vec<StatementRow> {
                     open: 0,
                     answers: Vec::new(),
                     together: together(strokes, id),
+                    suspected: suspected(strokes, id, rests_on),
                 });
                 ids.len() - 1
             });
