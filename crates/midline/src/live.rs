@@ -29,7 +29,7 @@ pub(crate) fn run(stages: &Stages, offer: &Offer) -> anyhow::Result<()> {
     let server = Server::follow(&live, offer.port)?;
     offer::view(&server, offer);
     let keypoints = stages.cameras().iter().map(|c| stages.keypoints(c)).collect::<anyhow::Result<Vec<_>>>()?;
-    let (cameras, footage, vertical) = (stages.calibrated()?, stages.named_footage()?, stages.rig()?.vertical);
+    let (cameras, footage, vertical) = (stages.calibrated()?, stages.named_footage()?, stages.rig_in_use()?.vertical);
     let placed = ViewInput { cameras: &cameras, footage: &footage, keypoints: &keypoints, vertical, ..nothing };
     live.add(Part::Cameras, &placed)?;
     let tracks = stages.tracks()?;

@@ -161,7 +161,7 @@ fn lens_quality(quality: &LensQuality) {
 }
 
 pub(crate) fn rig(stages: &Stages, json: bool) -> anyhow::Result<()> {
-    let rig = stages.rig()?;
+    let rig = stages.rig_in_use()?;
     if json {
         return print_json(&rig);
     }

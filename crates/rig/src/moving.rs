@@ -28,7 +28,7 @@ const LONGEST_GAP_SECONDS: f64 = 0.05;
 const FEWEST_CORNERS: usize = 6;
 
 /// A clip of the board from one camera.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Default)]
 pub struct FilmedBoard {
     /// Session time of each frame's first row, seconds, with what was seen of the board in it.
     pub views: Vec<(f64, BoardView)>,

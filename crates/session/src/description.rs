@@ -38,6 +38,9 @@ pub struct Description {
     pub cameras: Vec<CameraDescription>,
     /// Clips in which cameras see one board together.
     pub shared_board: Option<SharedBoard>,
+    /// How the cameras' places are found.
+    #[serde(default)]
+    pub rig: RigChoice,
     /// Instants that the analyst sets in place of the found ones.
     #[serde(default, rename = "event", skip_serializing_if = "Vec::is_empty")]
     pub events: Vec<SetEvent>,
@@ -148,6 +151,15 @@ pub struct CourtChoice {
     /// must then show where they are.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub marks_sd_px: Option<f64>,
+}
+
+/// How the cameras' places are found.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct RigChoice {
+    /// Refine the places with the player's own points once the clock is known.
+    #[serde(default)]
+    pub refine_with_points: bool,
 }
 
 /// About where a camera stands on the court, for one without marked points.

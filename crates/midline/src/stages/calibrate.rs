@@ -7,14 +7,14 @@ use anyhow::Context;
 use midline_clock::{BoardClip, CameraSound, CameraView, ClockCamera, ClockError, Flashes};
 use midline_geometry::{ReadOut, ScanDirection};
 use midline_lens::ClipSettings;
-use midline_rig::SharedSighting;
+use midline_rig::{FilmedBoard, SharedSighting};
 use midline_session::board::Board;
-use midline_session::calibration::{CalibratedCamera, ClockCalibration, LensCalibration};
+use midline_session::calibration::{CalibratedCamera, ClockCalibration, LensCalibration, RigCalibration};
 use midline_session::description::{CameraDescription, LensSource};
 use midline_session::footage::{Brightness, SoundTrack};
 use serde_json::json;
 
-use super::see::Sightings;
+use super::see::{SEARCHED_PER_SECOND, Sightings};
 use super::{NotMeasurable, Stages};
 use crate::progress;
 
@@ -26,6 +26,23 @@ pub(crate) struct LensInUse {
     pub(crate) lens: LensCalibration,
     pub(crate) file: PathBuf,
 }
+
+/// The board that the cameras saw together.
+pub(super) struct SharedBoard<'a> {
+    pub(super) board: &'a Board,
+    pub(super) sightings: Vec<SharedSighting>,
+    /// Standard deviation of the clock between the clips.
+    pub(super) clock_sd_seconds: f64,
+    /// The kept files that the sightings come from.
+    pub(super) files: Vec<PathBuf>,
+}
+
+/// With fewer boards at rest the boards that were carried about count too, for which the clips are searched this often.
+const ENOUGH_AT_REST: usize = 6;
+const CARRIED_SEARCHED_PER_SECOND: f64 = 30.0;
+
+/// No clock from sound is surer than this, seconds.
+const LEAST_CLOCK_SD_SECONDS: f64 = 1e-4;
 
 impl Stages {
     /// The lens stage of one camera.
@@ -39,7 +56,8 @@ impl Stages {
             }
             LensSource::Clip { clip, board } => {
                 let board = self.known_board(board)?;
-                let (sightings, boards) = self.sightings(&format!("{}-lens", camera.name), clip, board)?;
+                let (sightings, boards) =
+                    self.sightings(&format!("{}-lens", camera.name), clip, board, SEARCHED_PER_SECOND)?;
                 // The board was filmed with the same phone and mode as the strokes, so that it is read alike.
                 let settings =
                     ClipSettings { read_out: Self::read_out(camera, &sightings.footage), ..ClipSettings::default() };
@@ -116,38 +134,63 @@ impl Stages {
         self.marks.camera(&camera.name).court_over(&camera.court_points)
     }
 
-    /// Boards that several cameras saw at rest at the same time, with the kept files that they come from.
-    #[allow(clippy::type_complexity)] // one use, and the names of the parts stand in the line above
-    pub(super) fn shared_sightings(&self) -> anyhow::Result<(Option<(&Board, Vec<SharedSighting>)>, Vec<PathBuf>)> {
-        let Some(shared) = &self.session.description.shared_board else { return Ok((None, Vec::new())) };
+    /// Boards that several cameras saw at the same time, at rest and in motion; `None` where the session names no shared board.
+    pub(super) fn shared_board(&self) -> anyhow::Result<Option<SharedBoard<'_>>> {
+        let Some(shared) = &self.session.description.shared_board else { return Ok(None) };
         let board = self.known_board(&shared.board)?;
-        let (mut names, mut found, mut files, mut sounds) = (Vec::new(), Vec::new(), Vec::new(), Vec::new());
-        for camera in self.cameras() {
-            let Some(clip) = shared.clips.get(&camera.name) else { continue };
-            let (sightings, file) = self.sightings(&format!("{}-shared", camera.name), clip, board)?;
-            let path = self.given(clip, &format!("a clip of camera \"{}\"", camera.name))?;
-            sounds.push(midline_media::sound(&path)?);
-            names.push(camera.name.as_str());
-            found.push(sightings);
-            files.push(file);
-        }
-        let clock = self.shared_board_clock(board, &names, &found, &sounds)?;
-        let timed: Vec<_> = self
-            .cameras()
+        let clips: Vec<(&CameraDescription, &PathBuf)> =
+            self.cameras().iter().filter_map(|camera| Some((camera, shared.clips.get(&camera.name)?))).collect();
+        let mut files = Vec::new();
+        let mut search = |label: &str, searched_per_second: f64| -> anyhow::Result<Vec<Sightings>> {
+            let of_clip = |(camera, clip): &(&CameraDescription, &PathBuf)| {
+                let label = format!("{}-{label}", camera.name);
+                let (sightings, file) = self.sightings(&label, clip, board, searched_per_second)?;
+                files.push(file);
+                Ok(sightings)
+            };
+            clips.iter().map(of_clip).collect()
+        };
+        let found = search("shared", SEARCHED_PER_SECOND)?;
+        let names: Vec<&str> = clips.iter().map(|(camera, _)| camera.name.as_str()).collect();
+        let sounds = clips
             .iter()
-            .map(|camera| {
-                let index = names.iter().position(|name| *name == camera.name);
-                let (Some(index), Some(clock)) = (index, clock.camera(&camera.name)) else { return Vec::new() };
-                found[index].views.iter().map(|view| (clock.session_seconds(view.pts_seconds), view.clone())).collect()
+            .map(|(camera, clip)| {
+                let path = self.given(clip, &format!("a clip of camera \"{}\"", camera.name))?;
+                Ok(midline_media::sound(&path)?)
             })
-            .collect();
-        let sightings = midline_rig::pair_sightings(&timed);
+            .collect::<anyhow::Result<Vec<Option<SoundTrack>>>>()?;
+        let clock = self.shared_board_clock(board, &names, &found, &sounds)?;
+        let filmed = |found: &[Sightings]| -> Vec<FilmedBoard> {
+            let of_camera = |camera: &CameraDescription| {
+                let index = names.iter().position(|name| *name == camera.name);
+                let known = index.zip(clock.camera(&camera.name));
+                known.map_or_else(FilmedBoard::default, |(index, clock)| FilmedBoard {
+                    views: (found[index].views.iter())
+                        .map(|view| (clock.session_seconds(view.pts_seconds), view.clone()))
+                        .collect(),
+                    read_out: Self::read_out(camera, &found[index].footage),
+                    size_px: found[index].footage.size_px,
+                })
+            };
+            self.cameras().iter().map(of_camera).collect()
+        };
+        let at_rest: Vec<_> = filmed(&found).into_iter().map(|own| own.views).collect();
+        let mut sightings = midline_rig::pair_sightings(&at_rest);
+        if sightings.len() < ENOUGH_AT_REST {
+            let found = search("shared-carried", CARRIED_SEARCHED_PER_SECOND)?;
+            sightings.extend(midline_rig::moving_sightings(&filmed(&found)));
+        }
         anyhow::ensure!(
             !sightings.is_empty(),
-            "the shared-board clips hold no moment at which the board rested in the pictures of two cameras; hold it still for half a \
-             second in each place, where both cameras see all of it"
+            "the shared-board clips hold no moment at which the board rested or was carried slowly in the pictures of two cameras; hold it \
+             still for half a second in each place, where both cameras see all of it"
         );
-        Ok((Some((board, sightings)), files))
+        let late = |(index, name): (usize, &&str)| {
+            let middle = found[index].footage.duration_seconds().unwrap_or_default() / 2.0;
+            clock.camera(name).map_or(0.0, |own| own.sd_seconds(middle))
+        };
+        let clock_sd_seconds = names.iter().enumerate().map(late).fold(LEAST_CLOCK_SD_SECONDS, f64::max);
+        Ok(Some(SharedBoard { board, sightings, clock_sd_seconds, files }))
     }
 
     /// The clock of the shared-board clips: from their sound, else from the motion of the board.
@@ -292,13 +335,18 @@ impl Stages {
 
     /// Lens, pose, read-out and clock of every camera.
     pub(crate) fn calibrated(&self) -> anyhow::Result<Vec<CalibratedCamera>> {
-        let (rig, clock) = (self.rig()?, self.clock()?);
+        self.calibrated_on(&self.rig_in_use()?)
+    }
+
+    /// [`Self::calibrated`] with the poses of a rig.
+    pub(super) fn calibrated_on(&self, rig: &RigCalibration) -> anyhow::Result<Vec<CalibratedCamera>> {
+        let clock = self.clock()?;
         self.cameras()
             .iter()
             .map(|camera| {
                 let mut read_out = Self::read_out(camera, &self.footage(camera)?);
                 read_out.seconds = clock.read_out_seconds(&camera.name).unwrap_or(read_out.seconds);
-                CalibratedCamera::join(&self.lens(camera)?.lens, &rig, &clock, read_out).with_context(|| {
+                CalibratedCamera::join(&self.lens(camera)?.lens, rig, &clock, read_out).with_context(|| {
                     format!("camera \"{}\" has no place in the rig or no clock; mark court points for it or film the shared board with it", camera.name)
                 })
             })

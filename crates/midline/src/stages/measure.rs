@@ -30,8 +30,8 @@ impl Stages {
             ))
             .into());
         }
-        let (rig, cameras) = (self.rig()?, self.calibrated()?);
-        let mut inputs = vec![self.rig_file(), self.clock_file()];
+        let (rig, cameras) = (self.rig_in_use()?, self.calibrated()?);
+        let mut inputs = vec![self.rig_file_in_use(), self.clock_file()];
         let (mut lenses, mut keypoints) = (Vec::new(), Vec::new());
         for camera in self.cameras() {
             let in_use = self.lens(camera)?;
@@ -87,7 +87,7 @@ impl Stages {
         }
         let tracks = self.tracks()?;
         let cameras = self.calibrated()?;
-        let mut inputs = vec![self.tracks_file(), self.clock_file(), self.rig_file()];
+        let mut inputs = vec![self.tracks_file(), self.clock_file(), self.rig_file_in_use()];
         for camera in self.cameras() {
             inputs.push(self.given(&camera.footage, "the footage")?);
         }
@@ -129,7 +129,7 @@ impl Stages {
                 impacts: &impacts,
                 frame_rates_hz: &frame_rates_hz,
                 clock_sd_seconds: clock_sd_seconds(&cameras, &tracks),
-                vertical: self.rig()?.vertical,
+                vertical: self.rig_in_use()?.vertical,
                 one_camera: false,
                 picture_scale_sd_share: None,
                 set_events: &description.events,
@@ -249,7 +249,7 @@ impl Stages {
             frame_rate_hz,
             cameras: self.cameras().len(),
             clock_sd_seconds: if alone { 0.0 } else { clock_sd_seconds(&self.calibrated()?, &self.tracks()?) },
-            court_is_known: !alone && self.rig()?.vertical == Vertical::ZUp,
+            court_is_known: !alone && self.rig_in_use()?.vertical == Vertical::ZUp,
         })
     }
 
@@ -265,7 +265,7 @@ impl Stages {
         let motions = midline_triangulation::lift_strokes(
             &self.calibrated()?,
             &lenses,
-            &self.rig()?,
+            &self.rig_in_use()?,
             &keypoints,
             input.tracks,
             &contacts,

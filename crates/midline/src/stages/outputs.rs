@@ -54,7 +54,7 @@ impl Stages {
                 session: &self.session,
                 strokes: &strokes,
                 lenses: &lenses,
-                rig: &self.rig()?,
+                rig: &self.rig_in_use()?,
                 clock: &self.clock()?,
                 footage: &self.named_footage()?,
                 keypoints: &keypoints,
@@ -104,7 +104,7 @@ impl Stages {
                 Err(error) => note(&of("2D points"), "points", error),
             }
         }
-        let rig = self.rig().unwrap_or_else(|error| {
+        let rig = self.rig_in_use().unwrap_or_else(|error| {
             note("rig", "rig", error);
             let (world, scale, vertical) = (World::Board, Scale::UpToScale, Vertical::Unknown);
             RigCalibration {
@@ -207,7 +207,7 @@ impl Stages {
                     strokes: &strokes,
                     court: self.session.court().as_ref(),
                     keypoints: &keypoints,
-                    vertical: self.rig()?.vertical,
+                    vertical: self.rig_in_use()?.vertical,
                     before: earlier.as_ref().map(|(session, tracks, strokes)| BeforeView { session, tracks, strokes }),
                 },
             )?;
@@ -227,7 +227,7 @@ impl Stages {
             files.push(self.lens(camera)?.file);
             files.push(self.points_file(camera));
         }
-        files.extend([self.rig_file(), self.clock_file(), self.lift_file(), self.strokes_file()]);
+        files.extend([self.rig_file_in_use(), self.clock_file(), self.lift_file(), self.strokes_file()]);
         files.iter().map(|file| Ok(read_computed::<serde_json::Value>(file)?.provenance)).collect()
     }
 
@@ -244,7 +244,7 @@ impl Stages {
         if let Some(before) = before {
             before.strokes()?;
         }
-        let mut inputs = vec![self.strokes_file(), self.tracks_file(), self.rig_file(), self.clock_file()];
+        let mut inputs = vec![self.strokes_file(), self.tracks_file(), self.rig_file_in_use(), self.clock_file()];
         if let Some(before) = before {
             inputs.extend([before.strokes_file(), before.tracks_file()]);
         }

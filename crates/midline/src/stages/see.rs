@@ -42,7 +42,7 @@ pub(crate) struct Sightings {
 }
 
 /// Frames per second of a board clip that are searched: hand-held boards do not move enough in between to matter.
-const SEARCHED_PER_SECOND: f64 = 10.0;
+pub(super) const SEARCHED_PER_SECOND: f64 = 10.0;
 
 /// Pictures held in memory at a time while they are searched in parallel.
 const BATCH: usize = 16;
@@ -71,14 +71,20 @@ impl Stages {
             .collect()
     }
 
-    /// Board sightings in a clip; `label` names the kept file.
-    pub(crate) fn sightings(&self, label: &str, clip: &Path, board: &Board) -> anyhow::Result<(Sightings, PathBuf)> {
+    /// Board sightings in a clip, searched so many times per second; `label` names the kept file.
+    pub(crate) fn sightings(
+        &self,
+        label: &str,
+        clip: &Path,
+        board: &Board,
+        searched_per_second: f64,
+    ) -> anyhow::Result<(Sightings, PathBuf)> {
         let path = self.given(clip, &format!("the board clip {label}"))?;
-        let settings = json!({ "board": board, "searched_per_second": SEARCHED_PER_SECOND });
+        let settings = json!({ "board": board, "searched_per_second": searched_per_second });
         let provenance =
             self.hashes.provenance("boards", &self.session.folder, std::slice::from_ref(&path), settings)?;
         let output = self.session.computed(&format!("boards-{label}.json"));
-        let found = self.hashes.kept(&output, provenance, || search(&path, label, board))?;
+        let found = self.hashes.kept(&output, provenance, || search(&path, label, board, searched_per_second))?;
         Ok((found, output))
     }
 
@@ -158,10 +164,10 @@ impl Stages {
     }
 }
 
-fn search(path: &Path, label: &str, board: &Board) -> anyhow::Result<Sightings> {
+fn search(path: &Path, label: &str, board: &Board, searched_per_second: f64) -> anyhow::Result<Sightings> {
     let footage = midline_media::inspect(path)?;
     let spacing = footage.median_spacing_seconds().unwrap_or(1.0 / 30.0);
-    let every = ((1.0 / SEARCHED_PER_SECOND / spacing).round() as usize).max(1);
+    let every = ((1.0 / searched_per_second / spacing).round() as usize).max(1);
     let frames_searched = footage.frame_pts_seconds.len().div_ceil(every);
     let bar = progress::bar(frames_searched, &format!("board, {label}"));
     let mut pictures = midline_media::pictures(path, &footage, PictureFormat::Gray, every)?;
