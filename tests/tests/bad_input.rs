@@ -396,3 +396,54 @@ fn a_wrong_plan_is_named_with_its_line_and_one_that_shows_nothing_ends_with_code
     assert_eq!(output.status.code(), Some(2), "{message}");
     assert!(message.contains("two phones"), "{message}");
 }
+
+/// Lines `name = [x, y]` of a camera's marked court points, changed.
+fn change_court_points(session: &Path, camera: &str, change: impl Fn(Vec<(String, String)>) -> Vec<(String, String)>) {
+    let path = session.join("session.toml");
+    let text = std::fs::read_to_string(&path).unwrap();
+    let from = text.find(&format!("name = \"{camera}\"")).unwrap();
+    let heading = "[camera.court_points]\n";
+    let start = from + text[from..].find(heading).unwrap() + heading.len();
+    let points: Vec<(String, String)> = text[start..]
+        .lines()
+        .map_while(|line| line.split_once(" = ").map(|(name, px)| (name.to_owned(), px.to_owned())))
+        .collect();
+    let length: usize = points.iter().map(|(name, px)| name.len() + px.len() + " = \n".len()).sum();
+    let changed: String = change(points).into_iter().map(|(name, px)| format!("{name} = {px}\n")).collect();
+    std::fs::write(&path, format!("{}{changed}{}", &text[..start], &text[start + length..])).unwrap();
+}
+
+#[test]
+fn court_points_that_cannot_place_a_camera_are_refused_by_name() {
+    let refused_points = |change: &dyn Fn(Vec<(String, String)>) -> Vec<(String, String)>, words: &[&str]| {
+        let (_keep, session) = copied_session("p12");
+        change_court_points(&session, "fence", change);
+        refused("rig", &session, words);
+    };
+    let baseline =
+        |points: Vec<(String, String)>| points.into_iter().filter(|(n, _)| n.contains("baseline")).take(3).collect();
+    refused_points(&baseline, &["fence", "lie on one line", "mark at least one point well off that line"]);
+    let swapped = |mut points: Vec<(String, String)>| {
+        let last = points.len() - 1;
+        let px = points[0].1.clone();
+        points[0].1 = std::mem::replace(&mut points[last].1, px);
+        points
+    };
+    refused_points(&swapped, &["fence", "near-baseline-centre-mark", "lies where \"net-post-right-top\" would be"]);
+    let mirrored = |points: Vec<(String, String)>| {
+        let other = |name: String| match name.contains("left") {
+            true => name.replace("left", "right"),
+            false => name.replace("right", "left"),
+        };
+        points.into_iter().map(|(name, px)| (other(name), px)).collect()
+    };
+    refused_points(&mirrored, &["fence", "left and right", "taken for each other"]);
+    refused_points(&|_| Vec::new(), &["fence", "cannot be placed", "mark court points"]);
+    let (_keep, session) = copied_session("p12");
+    edit(&session, "itf-tennis", "bwf-badminton");
+    refused(
+        "rig",
+        &session,
+        &["session.toml", "no court point named \"near-baseline-centre-mark\"", "near-back-centre"],
+    );
+}

@@ -184,7 +184,7 @@ pub enum RigError {
     },
     /// Cameras that nothing connects to the others.
     #[error(
-        "camera(s) {cameras} cannot be placed: no resting board is seen by them together with a placed camera, and they have fewer than 4 court points; film the board still in sight of both, or mark court points"
+        "camera(s) {cameras} cannot be placed: no board is seen by them together with a placed camera, and they have fewer than 4 court points; film the board still in sight of both, or mark court points"
     )]
     NotConnected {
         /// The cameras.

@@ -45,8 +45,13 @@ pub(crate) fn remarks(told: &Told) -> Vec<String> {
             1000.0 * board.square_m
         ));
     }
-    if !told.sightings.is_empty() {
-        remarks.push(format!("{} shared sightings of the resting board were used.", told.sightings.len()));
+    if let (false, Some((_, all))) = (told.sightings.is_empty(), checked.input.boards) {
+        let used = told.sightings.iter().filter_map(|kept| all.get(*checked.sighting_indices.get(*kept)?));
+        let moving = used.filter(|sighting| !sighting.carried.is_empty()).count();
+        let count = |n: usize, what: &str| (n > 0).then(|| format!("{n} of the board {what}"));
+        let counts = [count(told.sightings.len() - moving, "at rest"), count(moving, "in motion")];
+        remarks
+            .push(format!("Shared sightings used: {}.", counts.into_iter().flatten().collect::<Vec<_>>().join(", ")));
     }
     for (kept, index) in checked.sighting_indices.iter().enumerate() {
         if !told.sightings.contains(&kept) {
