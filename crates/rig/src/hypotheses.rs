@@ -6,6 +6,7 @@
 //! then places all cameras; every combination of kept proposals is one hypothesis.
 
 use midline_geometry::RigidTransform;
+use rayon::prelude::*;
 
 use crate::RigError;
 use crate::bundle::RigState;
@@ -44,7 +45,7 @@ impl BoardMinima {
             }
             Ok(Some(minima))
         };
-        let all = checked.sightings.iter().enumerate().map(|(sighting, seen)| {
+        let all = checked.sightings.par_iter().enumerate().map(|(sighting, seen)| {
             seen.views.iter().enumerate().map(|(camera, view)| of_view(sighting, camera, view)).collect()
         });
         Ok(Self(all.collect::<Result<_, _>>()?))
@@ -107,6 +108,8 @@ fn relative_poses(
         })
     });
     let mut scored: Vec<(RigidTransform, f64)> = proposals
+        .collect::<Vec<_>>()
+        .into_par_iter()
         .map(|b_from_a| {
             let cameras = [(a, RigidTransform::identity()), (b, b_from_a)];
             let total = shared.iter().filter_map(|&s| Some(best_board(checked, minima, s, &cameras)?.1)).sum();

@@ -4,6 +4,7 @@ use midline_geometry::RigidTransform;
 use midline_session::calibration::{LensCalibration, RigCalibration, RigCamera, Scale, Vertical, World};
 use midline_solver::{Loss, Options, Solution, minimise};
 use nalgebra::{DMatrix, Point3};
+use rayon::prelude::*;
 
 use crate::RigError;
 use crate::bundle::{Bundle, KINDS, Kind, RigState, Scatter, Seen, Spread};
@@ -179,19 +180,21 @@ fn ranked(
     let bundle = Bundle::new(checked, sightings, spread);
     let rough = Options { cost_tolerance: ROUGH_COST_TOLERANCE, ..Options::default() };
     let few = Options { max_iterations: FIRST_ITERATIONS, ..rough.clone() };
-    let mut failure = None;
-    let mut begun = Vec::new();
-    for start in hypotheses(checked, minima, court, sightings)? {
-        match minimise(&bundle, start, &few) {
+    let starts = hypotheses(checked, minima, court, sightings)?;
+    let tried: Vec<_> = starts.into_par_iter().map(|start| minimise(&bundle, start, &few)).collect();
+    let (mut begun, mut failure) = (Vec::new(), None);
+    for tried in tried {
+        match tried {
             Ok(solution) => begun.push(solution),
             Err(error) => failure = Some(error),
         }
     }
     let best = begun.iter().map(|s| s.cost).fold(f64::INFINITY, f64::min);
-    let mut solved = Vec::new();
-    for promising in begun.into_iter().filter(|s| s.cost <= HOPELESS_TIMES_BEST * best.max(1.0)) {
-        solved.push(minimise(&bundle, promising.state, &rough)?);
-    }
+    let mut solved = begun
+        .into_par_iter()
+        .filter(|begun| begun.cost <= HOPELESS_TIMES_BEST * best.max(1.0))
+        .map(|promising| minimise(&bundle, promising.state, &rough))
+        .collect::<Result<Vec<_>, _>>()?;
     solved.sort_by(|a, b| a.cost.total_cmp(&b.cost));
     let mut kept: Vec<RigState> = Vec::new();
     for Solution { state, .. } in solved {

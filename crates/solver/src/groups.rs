@@ -83,12 +83,12 @@ impl Groups {
         self.places.group_of[a] != self.places.group_of[b]
     }
 
-    /// Adds the entries of a block in one of the groups' columns; rows count from the first shared one.
-    pub(crate) fn add_column(&mut self, column: usize, rows: &[usize], entries: &[f64]) {
+    /// Adds entries of a block in one of the groups' columns, each with its row, counted from the first shared one.
+    pub(crate) fn add_column(&mut self, column: usize, entries: impl Iterator<Item = (usize, f64)>) {
         let shared = self.cross.nrows();
         let place = self.places.groups[self.places.group_of[column]];
         let own_column = place.own + (column - place.first) * place.size;
-        for (&row, entry) in rows.iter().zip(entries) {
+        for (row, entry) in entries {
             if row < shared {
                 self.cross[(row, column)] += entry;
             } else {

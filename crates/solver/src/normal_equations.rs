@@ -66,15 +66,6 @@ struct Chunk {
     jacobians: Vec<f64>,
 }
 
-/// What one block adds.
-struct Product {
-    loss: f64,
-    weight: f64,
-    squared_norm: f64,
-    gradient: DVector<f64>,
-    matrix: DMatrix<f64>,
-}
-
 impl Layout {
     pub(crate) fn new<P: LeastSquares>(problem: &P) -> Result<Self, SolverError> {
         let tangent_dim = problem.tangent_dim();
@@ -125,31 +116,17 @@ impl Layout {
         let mut gradient = DVector::zeros(self.tangent_dim);
         let mut matrix = self.empty.clone();
         let mut block_squares = Vec::with_capacity(self.rows.len());
-        if matrix.is_banded() {
-            // Blocks are small: their products are made where they are added.
-            self.each_evaluated(problem, state, loss, |block, evaluated, residual, jacobian| {
-                let Evaluated { loss, weight, squared_norm } = evaluated;
-                sum += loss;
-                squares += weight * squared_norm;
-                block_squares.push(squared_norm);
-                let columns = &self.columns[block];
-                for (&row, column) in columns.iter().zip(jacobian.chunks_exact(residual.len().max(1))) {
-                    gradient[row] += weight * column.iter().zip(residual).map(|(a, b)| a * b).sum::<f64>();
-                }
-                matrix.add_squared(columns, residual.len(), jacobian, weight);
-            })?;
-            return Ok(Linearised { cost: 0.5 * sum, residual_norm: squares.sqrt(), block_squares, gradient, matrix });
-        }
-        let of_block = |workspace: &mut Workspace, block| self.product(problem, state, loss, workspace, block);
-        self.each_block(of_block, |block, product| {
-            sum += product.loss;
-            squares += product.weight * product.squared_norm;
-            block_squares.push(product.squared_norm);
+        // Blocks are small: their products are made where they are added.
+        self.each_evaluated(problem, state, loss, |block, evaluated, residual, jacobian| {
+            let Evaluated { loss, weight, squared_norm } = evaluated;
+            sum += loss;
+            squares += weight * squared_norm;
+            block_squares.push(squared_norm);
             let columns = &self.columns[block];
-            for (&row, entry) in columns.iter().zip(product.gradient.iter()) {
-                gradient[row] += entry;
+            for (&row, column) in columns.iter().zip(jacobian.chunks_exact(residual.len().max(1))) {
+                gradient[row] += weight * column.iter().zip(residual).map(|(a, b)| a * b).sum::<f64>();
             }
-            matrix.add(columns, &product.matrix);
+            matrix.add_squared(columns, residual.len(), jacobian, weight);
         })?;
         Ok(Linearised { cost: 0.5 * sum, residual_norm: squares.sqrt(), block_squares, gradient, matrix })
     }
@@ -268,32 +245,6 @@ impl Layout {
         Ok(())
     }
 
-    fn product<P: LeastSquares>(
-        &self,
-        problem: &P,
-        state: &P::State,
-        loss: Loss,
-        workspace: &mut Workspace,
-        block: usize,
-    ) -> Result<Product, Failure> {
-        if !self.evaluate(problem, state, workspace, block) {
-            return Err(Failure::NotComputable { block });
-        }
-        let Workspace { residual, jacobian } = workspace;
-        let squared_norm = residual.norm_squared();
-        let (value, weight) = loss.value_and_weight(squared_norm);
-        let product = Product {
-            loss: value,
-            weight,
-            squared_norm,
-            gradient: jacobian.tr_mul(residual) * weight,
-            matrix: weighted_square(jacobian, weight),
-        };
-        // A column's squared length is on the diagonal, so that a bad entry anywhere in the Jacobian shows there.
-        let finite = value.is_finite() && product.matrix.diagonal().iter().all(|d| d.is_finite());
-        if finite { Ok(product) } else { Err(Failure::NotFinite { block }) }
-    }
-
     /// Whether one thread does everything.
     fn alone(&self) -> bool {
         !self.parallel || rayon::current_num_threads() == 1
@@ -324,24 +275,4 @@ impl Layout {
         }
         Ok(())
     }
-}
-
-/// `weight · JᵀJ`. Blocks mostly have one or two rows, for which the general product costs more than the multiplications.
-fn weighted_square(jacobian: &DMatrix<f64>, weight: f64) -> DMatrix<f64> {
-    const FEW: usize = 4;
-    let (rows, columns) = jacobian.shape();
-    if !(1..=FEW).contains(&rows) {
-        return jacobian.tr_mul(jacobian) * weight;
-    }
-    let mut square = DMatrix::zeros(columns, columns);
-    let of_column = |column: usize| &jacobian.as_slice()[rows * column..rows * (column + 1)];
-    for column in 0..columns {
-        let own = of_column(column);
-        for row in 0..=column {
-            let entry = weight * own.iter().zip(of_column(row)).map(|(a, b)| a * b).sum::<f64>();
-            square[(row, column)] = entry;
-            square[(column, row)] = entry;
-        }
-    }
-    square
 }

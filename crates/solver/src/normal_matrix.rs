@@ -186,7 +186,7 @@ impl NormalMatrix {
                 (None, _) => named
                     .filter(|(row, _)| **row < shared)
                     .for_each(|(&row, entry)| self.shared[(row, column)] += entry),
-                (Some(own), Tail::Groups(groups)) => groups.add_column(own, columns, entries.as_slice()),
+                (Some(own), Tail::Groups(groups)) => groups.add_column(own, named.map(|(row, entry)| (*row, *entry))),
                 (Some(own), Tail::Band { band, cross }) => {
                     named.for_each(|(&row, entry)| match row.checked_sub(shared) {
                         None => cross[(row, own)] += entry,
@@ -204,16 +204,14 @@ impl NormalMatrix {
             (Tail::Band { band, cross }, 1) => add_rows::<1>(&mut self.shared, band, cross, columns, jacobian, weight),
             (Tail::Band { band, cross }, 2) => add_rows::<2>(&mut self.shared, band, cross, columns, jacobian, weight),
             (Tail::Band { band, cross }, 3) => add_rows::<3>(&mut self.shared, band, cross, columns, jacobian, weight),
+            (Tail::Groups(groups), 1) => add_to_groups::<1>(&mut self.shared, groups, columns, jacobian, weight),
+            (Tail::Groups(groups), 2) => add_to_groups::<2>(&mut self.shared, groups, columns, jacobian, weight),
+            (Tail::Groups(groups), 3) => add_to_groups::<3>(&mut self.shared, groups, columns, jacobian, weight),
             _ => {
                 let jacobian = DMatrixView::from_slice(jacobian, rows, columns.len());
                 self.add(columns, &(jacobian.tr_mul(&jacobian) * weight));
             }
         }
-    }
-
-    /// Whether the matrix is a band beside its shared columns.
-    pub(crate) fn is_banded(&self) -> bool {
-        matches!(self.tail, Tail::Band { .. })
     }
 
     pub(crate) fn diagonal(&self) -> DVector<f64> {
@@ -324,6 +322,28 @@ fn add_rows<const ROWS: usize>(
                     }
                 }
             }
+        }
+    }
+}
+
+/// [`NormalMatrix::add_squared`] for groups.
+fn add_to_groups<const ROWS: usize>(
+    shared: &mut DMatrix<f64>,
+    groups: &mut Groups,
+    columns: &[usize],
+    jacobian: &[f64],
+    weight: f64,
+) {
+    let count = shared.nrows();
+    let (jacobian, _) = jacobian.as_chunks::<ROWS>();
+    for (&column, right) in columns.iter().zip(jacobian) {
+        let entries = columns
+            .iter()
+            .zip(jacobian)
+            .map(|(&row, left)| (row, weight * (0..ROWS).map(|k| left[k] * right[k]).sum::<f64>()));
+        match column.checked_sub(count) {
+            None => entries.filter(|(row, _)| *row < count).for_each(|(row, entry)| shared[(row, column)] += entry),
+            Some(own) => groups.add_column(own, entries),
         }
     }
 }
