@@ -57,6 +57,12 @@ impl<const ORDER: usize> SplineBasis<ORDER> {
         [self.knots[ORDER - 1], self.knots[self.knots.len() - ORDER]]
     }
 
+    /// All instants at which pieces begin or end, seconds.
+    #[must_use]
+    pub fn breaks_seconds(&self) -> &[f64] {
+        &self.knots[ORDER - 1..=self.knots.len() - ORDER]
+    }
+
     /// Start and end of a piece, seconds.
     #[must_use]
     pub fn span_seconds(&self, span: usize) -> [f64; 2] {
@@ -72,7 +78,7 @@ impl<const ORDER: usize> SplineBasis<ORDER> {
     /// The basis at an instant; beyond the ends the outermost pieces are continued.
     #[must_use]
     pub fn at(&self, seconds: f64) -> Moment<ORDER> {
-        let inner = &self.knots[ORDER - 1..=self.knots.len() - ORDER];
+        let inner = self.breaks_seconds();
         let first = inner.partition_point(|knot| *knot <= seconds).clamp(1, inner.len() - 1) - 1;
         let span = first + ORDER - 1;
         let mut derivatives = [[0.0; ORDER]; DERIVATIVES + 1];

@@ -127,20 +127,11 @@ impl Course for ChainCourse {
     }
 
     fn pull(&self, _: &ChainState, _: usize, at: &Instant, by_position: &Matrix2x3<f64>, jacobian: &mut DMatrix<f64>) {
-        for (j, weight) in at.derivatives[0].iter().enumerate() {
-            jacobian.fixed_view_mut::<2, 3>(0, 3 * j).copy_from(&(by_position * *weight));
-        }
+        pull(at, by_position, jacobian);
     }
 
     fn motion(&self, state: &ChainState, landmark: usize, at: &Instant) -> (Motion, DMatrix<f64>) {
-        let mut jacobian = DMatrix::zeros(9, 3 * ORDER);
-        let mut motion = Motion::zeros();
-        for order in 0..3 {
-            let mut own = jacobian.columns_mut(0, 3 * ORDER);
-            let value = combined(&state.coefficients[landmark], at, order, &mut own, 3 * order, 3);
-            motion.fixed_rows_mut::<3>(3 * order).copy_from(&value);
-        }
-        (motion, jacobian)
+        motion(&state.coefficients[landmark], at)
     }
 
     fn prior_count(&self) -> usize {
@@ -223,6 +214,25 @@ impl Course for ChainCourse {
 /// The spline's value.
 pub(super) fn value(coefficients: &[Vector3<f64>], at: &Instant) -> Vector3<f64> {
     at.derivatives[0].iter().zip(&coefficients[at.first..]).map(|(weight, c)| c * *weight).sum()
+}
+
+/// Derivative of a pixel by the coefficients of the point's spline.
+pub(super) fn pull(at: &Instant, by_position: &Matrix2x3<f64>, jacobian: &mut DMatrix<f64>) {
+    for (j, weight) in at.derivatives[0].iter().enumerate() {
+        jacobian.fixed_view_mut::<2, 3>(0, 3 * j).copy_from(&(by_position * *weight));
+    }
+}
+
+/// Position, velocity and acceleration on the spline, and their derivative by its coefficients.
+pub(super) fn motion(coefficients: &[Vector3<f64>], at: &Instant) -> (Motion, DMatrix<f64>) {
+    let mut jacobian = DMatrix::zeros(9, 3 * ORDER);
+    let mut motion = Motion::zeros();
+    for order in 0..3 {
+        let mut own = jacobian.columns_mut(0, 3 * ORDER);
+        let value = combined(coefficients, at, order, &mut own, 3 * order, 3);
+        motion.fixed_rows_mut::<3>(3 * order).copy_from(&value);
+    }
+    (motion, jacobian)
 }
 
 /// A derivative of the spline; its own derivative by the coefficients goes to row `row`, `stride` columns per coefficient.

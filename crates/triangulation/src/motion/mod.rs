@@ -8,6 +8,11 @@ mod chain_course;
 mod course;
 mod course_through_sights;
 mod fit;
+mod flight_course;
+#[cfg(test)]
+mod flight_tests;
+mod flights;
+mod kinks;
 mod observations;
 mod rigid_course;
 mod rotation_spline;

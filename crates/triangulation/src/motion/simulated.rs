@@ -160,6 +160,11 @@ const CAMERA_NAMES: [&str; 4] = ["fence", "corner", "net", "tower"];
 
 /// 1.9 s of film with offsets and drift between the cameras' clocks.
 pub(crate) fn film(filming: &Filming) -> Filmed {
+    film_of(filming, &NAMES, &|point, t| filming.swing.truth(point, t))
+}
+
+/// Film of any points.
+pub(crate) fn film_of(filming: &Filming, names: &[&str], truth: &dyn Fn(usize, f64) -> Point3<f64>) -> Filmed {
     let mut random = StdRng::seed_from_u64(filming.seed);
     let cameras: Vec<CalibratedCamera> = filming
         .rates_hz
@@ -189,8 +194,9 @@ pub(crate) fn film(filming: &Filming) -> Filmed {
             let frames = (0..(1.9 * rate) as usize)
                 .map(|frame| {
                     let session = frame as f64 / rate + phase;
-                    let mut points: Vec<_> =
-                        (0..NAMES.len()).map(|p| detected(camera, session, p, filming, &mut random)).collect();
+                    let mut points: Vec<_> = (0..names.len())
+                        .map(|p| detected(camera, session, &|t| truth(p, t), filming, &mut random))
+                        .collect();
                     if filming.exchanged.is_some_and(|[a, b]| a < session && session < b)
                         && camera.name == CAMERA_NAMES[1]
                     {
@@ -201,7 +207,7 @@ pub(crate) fn film(filming: &Filming) -> Filmed {
                 .collect();
             Keypoints {
                 camera: camera.name.clone(),
-                names: NAMES.map(str::to_owned).to_vec(),
+                names: names.iter().map(|name| (*name).to_owned()).collect(),
                 frames,
                 remarks: Vec::new(),
             }
@@ -217,15 +223,15 @@ pub(crate) fn film(filming: &Filming) -> Filmed {
 fn detected(
     camera: &CalibratedCamera,
     session: f64,
-    point: usize,
+    truth: &dyn Fn(f64) -> Point3<f64>,
     filming: &Filming,
     random: &mut StdRng,
 ) -> Option<Keypoint> {
     // The row at which the moving point is met is found by repetition.
-    let mut px = camera.camera.project(&filming.swing.truth(point, session)).unwrap();
+    let mut px = camera.camera.project(&truth(session)).unwrap();
     for _ in 0..60 {
         let delay = camera.camera.row_delay_seconds(px) * camera.clock.rate;
-        px = camera.camera.project(&filming.swing.truth(point, session + delay)).unwrap();
+        px = camera.camera.project(&truth(session + delay)).unwrap();
     }
     let [low, high] = filming.scores;
     let score = if low < high { random.random_range(low..high) } else { high };

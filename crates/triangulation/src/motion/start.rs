@@ -49,6 +49,10 @@ impl Places {
     pub(crate) fn seconds(&self) -> &[f64] {
         &self.seconds
     }
+
+    pub(crate) fn positions(&self) -> &[Vector3<f64>] {
+        &self.positions
+    }
 }
 
 /// A first guess of a spline's coefficients.

@@ -2,8 +2,8 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use midline_session::calibration::{CalibratedCamera, LensCalibration, RigCalibration, Scale};
-use midline_session::keypoints::{Keypoints, RACKET};
+use midline_session::calibration::{CalibratedCamera, LensCalibration, RigCalibration, Scale, Vertical};
+use midline_session::keypoints::{BALL, Keypoints, RACKET};
 use midline_session::lift_quality::{PointQuality, ScoreCurve};
 use midline_session::motion::{Estimate3d, PointMotion, SdParts, SideMotion, StrokeMotion};
 use midline_session::tracks::Tracks;
@@ -25,7 +25,7 @@ use crate::lift::LiftError;
 
 /// Ball and strings touch for 4 to 5 ms (common figure, from memory); half of it on either side of the contact's time belongs
 /// to neither side.
-const HALF_TOUCH_SECONDS: f64 = 0.0025;
+pub(super) const HALF_TOUCH_SECONDS: f64 = 0.0025;
 
 /// The motion is carried on to contact over at most this many frames without a sight of the point.
 const FARTHEST_FRAMES: f64 = 4.0;
@@ -34,7 +34,7 @@ const FARTHEST_FRAMES: f64 = 4.0;
 const LARGEST_SD_M: f64 = 0.5;
 
 /// Fewest observations of a thing on one side of contact.
-const FEWEST_OBSERVATIONS: usize = 12;
+pub(super) const FEWEST_OBSERVATIONS: usize = 12;
 
 /// Distances of throat and tip from the butt, metres: an adult's racket is commonly 0.685 m long, the ITF Rules of Tennis
 /// allow 0.737 m, children's are shorter; the throat is common practice. What is seen decides.
@@ -99,24 +99,26 @@ enum Kind {
     Chain(Vec<Segment>),
     /// The racket.
     Rigid,
+    /// The ball: in flight between bounces and contact, where that can be told.
+    Ball,
 }
 
 /// One side of one contact.
-struct Side {
-    range: [f64; 2],
-    contact_seconds: f64,
+pub(super) struct Side {
+    pub(super) range: [f64; 2],
+    pub(super) contact_seconds: f64,
     /// Instants at which the motion is wanted.
-    instants: Vec<f64>,
+    pub(super) instants: Vec<f64>,
 }
 
 /// What became of one thing on one side.
-#[derive(Default)]
-struct SideResult {
+#[derive(Clone, Default)]
+pub(super) struct SideResult {
     /// Per landmark and instant, then at contact.
-    points: Vec<Vec<Option<PointMotion>>>,
-    at_contact: Vec<Option<PointMotion>>,
+    pub(super) points: Vec<Vec<Option<PointMotion>>>,
+    pub(super) at_contact: Vec<Option<PointMotion>>,
     /// Mistaken observations per camera, and all of them.
-    mistaken: BTreeMap<usize, usize>,
+    pub(super) mistaken: BTreeMap<usize, usize>,
 }
 
 /// The motion of every point around every contact, from every row of every frame.
@@ -153,7 +155,8 @@ pub fn lift_strokes(
         .flat_map(|stroke| [(stroke, 0), (stroke, 1)])
         .flat_map(|(stroke, side)| (0..things.len()).map(move |thing| (stroke, side, thing)))
         .collect();
-    let lifter = Lifter { sources: &sources, parameters: &parameters, tracks, scale: rig.scale, settings };
+    let falls = rig.scale == Scale::Metric && rig.vertical == Vertical::ZUp;
+    let lifter = Lifter { sources: &sources, parameters: &parameters, tracks, scale: rig.scale, falls, settings };
     let results: Vec<Option<SideResult>> =
         work.par_iter().map(|(stroke, side, thing)| lifter.side(&things[*thing], &sides[*stroke][*side])).collect();
 
@@ -240,7 +243,10 @@ fn things(tracks: &Tracks) -> Vec<Thing> {
     }
     let joined: BTreeSet<usize> = things.iter().flat_map(|thing| thing.columns.iter().copied()).collect();
     let alone = (0..tracks.names.len()).filter(|column| !joined.contains(column));
-    things.extend(alone.map(|column| Thing { columns: vec![column], kind: Kind::Chain(Vec::new()) }));
+    things.extend(alone.map(|column| {
+        let kind = if tracks.names[column] == BALL { Kind::Ball } else { Kind::Chain(Vec::new()) };
+        Thing { columns: vec![column], kind }
+    }));
     things
 }
 
@@ -266,17 +272,25 @@ fn sides(contacts: &[ContactTime], index: usize, tracks: &Tracks, settings: &Mot
 }
 
 /// What every fit needs.
-struct Lifter<'a> {
-    sources: &'a [Source<'a>],
+pub(super) struct Lifter<'a> {
+    pub(super) sources: &'a [Source<'a>],
     parameters: &'a CalibrationParameters,
-    tracks: &'a Tracks,
+    pub(super) tracks: &'a Tracks,
     scale: Scale,
-    settings: &'a MotionSettings,
+    /// Whether gravity is known: the world is metric and its z axis points up.
+    falls: bool,
+    pub(super) settings: &'a MotionSettings,
 }
 
 impl Lifter<'_> {
     fn side(&self, thing: &Thing, side: &Side) -> Option<SideResult> {
         let names: Vec<&str> = thing.columns.iter().map(|c| self.tracks.names[*c].as_str()).collect();
+        if matches!(thing.kind, Kind::Ball)
+            && self.falls
+            && let Some(flights) = self.flights(names[0], side)
+        {
+            return Some(flights);
+        }
         let noise = |name: &&str| self.settings.noise.get(*name).copied().unwrap_or(ScoreCurve::assumed(1.0));
         let noise: Vec<ScoreCurve> = names.iter().map(noise).collect();
         let seen = seen(self.sources, &names, side.range, &noise);
@@ -297,7 +311,8 @@ impl Lifter<'_> {
         let wanted = Wanted { side, range };
         let segments = match &thing.kind {
             Kind::Rigid => return self.rigid(&names, basis, &observations, &wanted),
-            Kind::Chain(segments) => segments,
+            Kind::Chain(segments) => segments.as_slice(),
+            Kind::Ball => &[],
         };
         let places: Option<Vec<Places>> = names.iter().map(|name| Places::new(self.tracks, name, range)).collect();
         let Some(places) = places else { return self.apart(thing, side) };
@@ -305,7 +320,7 @@ impl Lifter<'_> {
             lengths_m: segments.iter().map(|s| s.nominal_m).collect(),
             coefficients: places.iter().map(|own| coefficients(&basis, own)).collect(),
         };
-        let course = ChainCourse::new(basis, side.contact_seconds, names.len(), segments.clone());
+        let course = ChainCourse::new(basis, side.contact_seconds, names.len(), segments.to_vec());
         match settle(&course, &observations, vec![1.0; names.len()], start) {
             Ok(fitted) => self.result(&course, &fitted, &observations, names.len(), &wanted),
             Err(_) => self.apart(thing, side),
@@ -359,7 +374,7 @@ impl Lifter<'_> {
         self.result(&course, &fitted, observations, names.len(), wanted)
     }
 
-    fn result<C: Course>(
+    pub(super) fn result<C: Course>(
         &self,
         course: &C,
         fitted: &Fitted<C::State>,
@@ -398,9 +413,9 @@ impl Lifter<'_> {
 }
 
 /// Where and from what a result is wanted.
-struct Wanted<'a> {
-    side: &'a Side,
-    range: [f64; 2],
+pub(super) struct Wanted<'a> {
+    pub(super) side: &'a Side,
+    pub(super) range: [f64; 2],
 }
 
 fn point_motion(

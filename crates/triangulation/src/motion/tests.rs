@@ -411,7 +411,7 @@ fn some_limb() -> (ChainCourse, ChainState) {
 }
 
 /// Derivatives of all residuals and motions against differences, also by the columns that they do not name.
-fn assert_derivatives<C: Course>(course: &C, state: &C::State) {
+pub(super) fn assert_derivatives<C: Course>(course: &C, state: &C::State) {
     let camera = camera_at([-5.0, -6.0, 1.6], [0.0, 0.3, 1.0], LensModel::BrownConrady([-0.1, 0.02, 0.0, 0.0, 0.0]));
     let instants = [0.0, 0.004, 0.027, 0.055, 0.08];
     let observations: Vec<Observation> = (0..3)
