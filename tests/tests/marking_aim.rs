@@ -39,7 +39,12 @@ fn desk(session: &Path) -> Desk {
         .iter()
         .zip(&footage)
         .map(|(camera, footage)| {
-            let lens: LensCalibration = read_computed(&computed(&format!("lens-{}.json", camera.name))).unwrap().result;
+            // Sessions without board clips take the lens files of the one beside them.
+            let file = format!("lens-{}.json", camera.name);
+            let own = computed(&file);
+            let file =
+                if own.is_file() { own } else { session.path(Path::new(&format!("../p07-first/midline/{file}"))) };
+            let lens: LensCalibration = read_computed(&file).unwrap().result;
             let read_out = midline_geometry::ReadOut {
                 seconds: camera.readout_seconds,
                 direction: midline_geometry::ScanDirection::after_turning(footage.quarter_turns_clockwise),

@@ -145,6 +145,49 @@ fn errors_are_as_stated_with_gaps_offset_drift_exchanges_and_gross_errors() {
     }
 }
 
+/// One of three cameras takes the ankle of somebody else for the racket's tip, for a tenth of a second and now and then.
+#[test]
+fn what_one_of_three_cameras_sees_wrongly_is_left_out_and_told() {
+    let filming = Filming {
+        rates_hz: vec![120.0; 3],
+        seed: 33,
+        swing: Swing::drawn(&mut StdRng::seed_from_u64(1033)),
+        ..Filming::default()
+    };
+    let right = film(&filming);
+    let mut wrong = film(&filming);
+    let mut mistaken = 0;
+    for frame in &mut wrong.keypoints[1].frames {
+        let seconds = wrong.cameras[1].clock.session_seconds(frame.pts_seconds);
+        if (0.7..0.8).contains(&seconds) || frame.frame_index % 25 == 3 {
+            if let Some(tip) = &mut frame.points[2] {
+                tip.px = [300.0 + 0.1 * frame.frame_index as f64, 900.0];
+                mistaken += 1;
+            }
+        }
+    }
+    let tip = |filmed: &Filmed| {
+        let mut tally = Tally::default();
+        let stroke = lifted(filmed);
+        for (seconds, row) in stroke.before.session_seconds.iter().zip(&stroke.before.points) {
+            if let Some(point) = &row[2] {
+                tally.add(&filming.swing, point, 2, *seconds, -1.0);
+            }
+        }
+        tally
+    };
+    let (right, wrong) = (tip(&right), tip(&wrong));
+    right.told("all right");
+    wrong.told(&format!("{mistaken} sights wrong"));
+    assert!(mistaken > 15 && wrong.all == right.all);
+    for kind in 0..2 {
+        // Two cameras are left for a while: a little worse, and as stated.
+        assert!(wrong.squared_error[kind] < 1.3 * right.squared_error[kind], "kind {kind}");
+        let share = wrong.inside[kind] as f64 / wrong.all as f64;
+        assert!(share > 0.9, "kind {kind}: {share}");
+    }
+}
+
 #[test]
 fn curves_of_the_points_per_instant_weigh_pixels_better_than_an_assumed_one() {
     // What the score says of the noise: nothing, what is assumed, more than that. How much smaller errors are to be at least, of
