@@ -61,6 +61,12 @@ pub(crate) fn all() -> Vec<CurveKind> {
     ]
 }
 
+/// The name for people of a curve's identifier, for tables that keep identifiers only; `None` for one that is not made here.
+#[must_use]
+pub fn curve_name(id: &str) -> Option<&'static str> {
+    all().into_iter().find(|kind| kind.id == id).map(|kind| kind.name)
+}
+
 fn alignment_series(view: &StrokeView, dominant: Spot, other: Spot) -> Series {
     let angle = |k: usize| {
         let line = view.state(dominant, k)?.position - view.state(other, k)?.position;

@@ -51,6 +51,7 @@ mod view;
 
 pub use analyse::{ContactTime, analyse, contact_times};
 pub use body_frame::{BodyFrame, TrunkJoints};
+pub use curves::curve_name;
 pub use error::AnalysisError;
 pub use input::{MarkedEvent, SoundImpact, StrokeInput};
 pub use one_camera::{CourtInPicture, PictureTracks, impacts_heard_by_one, picture_tracks};

@@ -4,6 +4,7 @@ use std::fmt::Write;
 
 use midline_session::strokes::shown_unit;
 
+use super::channel_words;
 use crate::findings::{ChannelFindings, CurveFinding, Estimate, GroupCurve, Repeatability};
 use crate::statistics::styles::Styles;
 
@@ -111,10 +112,15 @@ pub(super) fn curves(channel: &ChannelFindings, groups: &[GroupCurve], findings:
     let axes = Axes { x: [0.0, 100.0], y };
     let mut text = format!(
         "<svg viewBox='0 0 {WIDTH} {HEIGHT}' role='img' aria-label='{}'>",
-        escaped(&format!("mean curves of {} with bands of one standard deviation between players", channel.channel))
+        escaped(&format!(
+            "mean curves of {} with bands of one standard deviation between players",
+            channel_words(&channel.channel)
+        ))
     );
-    text += &axes
-        .drawn("% of the time from the start of the take-back to contact", &format!("{} ({unit})", channel.channel));
+    text += &axes.drawn(
+        "% of the time from the start of the take-back to contact",
+        &format!("{} ({unit})", channel_words(&channel.channel)),
+    );
     for (k, group) in groups.iter().enumerate() {
         let colour = COLOURS[k % COLOURS.len()];
         let edge = |sign: f64| {

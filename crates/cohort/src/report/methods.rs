@@ -30,7 +30,7 @@ pub(super) fn paragraph(findings: &Findings) -> String {
         findings.tests[0],
         findings.tests[2],
         findings.tests[1],
-        asked.style_channel,
+        super::channel_words(&asked.style_channel),
         env!("CARGO_PKG_VERSION"),
         asked.seed,
         kind =

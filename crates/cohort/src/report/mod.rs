@@ -29,7 +29,7 @@ pub fn page(findings: &Findings) -> Result<String, CohortError> {
             channel.groups.iter().map(move |(factor, groups)| {
                 let found: Vec<_> = channel.findings.iter().filter(|f| f.factor == *factor).collect();
                 context! {
-                    title => format!("{} by {}", channel.channel, factor.word()),
+                    title => format!("{} by {}", channel_words(&channel.channel), factor.word()),
                     svg => drawing::curves(channel, groups, &found),
                     n => format!("{} players, {} strokes with whole curves", channel.n[0], channel.n[1]),
                     findings => found.iter().map(|f| curve_words(f)).collect::<Vec<_>>(),
@@ -44,7 +44,7 @@ pub fn page(findings: &Findings) -> Result<String, CohortError> {
             stability => styles.stability.iter().map(|s| format!("{s:.2}")).collect::<Vec<_>>().join(", "),
             silhouette => format!("{:.2}", styles.silhouettes.iter().copied().fold(f64::NEG_INFINITY, f64::max)),
             agreement => findings.style_agreement.map(|a| format!("{a:.2}")),
-            channel => findings.asked.style_channel.clone(),
+            channel => channel_words(&findings.asked.style_channel),
         }
     });
     template
@@ -62,6 +62,11 @@ pub fn page(findings: &Findings) -> Result<String, CohortError> {
             program => concat!("midline ", env!("CARGO_PKG_VERSION")),
         })
         .map_err(|e| wrong(&e))
+}
+
+/// A channel's name for people, or its identifier where it has none.
+fn channel_words(id: &str) -> &str {
+    midline_analysis::curve_name(id).unwrap_or(id)
 }
 
 /// A measure as the page shows it.
@@ -298,7 +303,7 @@ fn answers(findings: &Findings) -> Vec<String> {
     }
     for channel in &findings.channels {
         for finding in channel.findings.iter().filter(|f| f.p_adjusted < 0.05) {
-            answers.push(format!("Curve {}: {}", channel.channel, curve_words(finding)));
+            answers.push(format!("Curve of {}: {}", channel_words(&channel.channel), curve_words(finding)));
         }
     }
     if answers.is_empty() {
