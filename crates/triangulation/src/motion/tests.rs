@@ -82,16 +82,19 @@ impl Tally {
     }
 }
 
-/// Position and velocity of all points at all instants, and at contact alone.
-fn tallies(filmings: &[Filming], settings: impl Fn(&[PointQuality]) -> MotionSettings + Sync) -> [Tally; 2] {
+/// Position and velocity of all points at all instants, at contact alone, and of the racket's tip just before contact.
+fn tallies(filmings: &[Filming], settings: impl Fn(&[PointQuality]) -> MotionSettings + Sync) -> [Tally; 3] {
     let strokes: Vec<StrokeMotion> =
         filmings.par_iter().map(|filming| lifted_with(&film(filming), &settings)).collect();
-    let [mut inside, mut edge] = [Tally::default(), Tally::default()];
+    let [mut inside, mut edge, mut tip] = [Tally::default(), Tally::default(), Tally::default()];
     for (stroke, Filming { swing, .. }) in strokes.iter().zip(filmings) {
         for name in 0..NAMES.len() {
             for (side, motion) in [(-1.0, &stroke.before), (1.0, &stroke.after)] {
                 if let Some(point) = motion.at_contact(name) {
                     edge.add(swing, point, name, CONTACT, side);
+                    if NAMES[name] == "racket_tip" && side < 0.0 {
+                        tip.add(swing, point, name, CONTACT, side);
+                    }
                 }
                 for (seconds, row) in motion.session_seconds.iter().zip(&motion.points) {
                     if let Some(point) = &row[name] {
@@ -101,7 +104,7 @@ fn tallies(filmings: &[Filming], settings: impl Fn(&[PointQuality]) -> MotionSet
             }
         }
     }
-    [inside, edge]
+    [inside, edge, tip]
 }
 
 #[test]
@@ -122,9 +125,10 @@ fn errors_are_as_stated_with_gaps_offset_drift_exchanges_and_gross_errors() {
                 ..Filming::default()
             })
             .collect();
-        let [inside, edge] = tallies(&filmings, MotionSettings::with_noise);
+        let [inside, edge, tip] = tallies(&filmings, MotionSettings::with_noise);
         inside.told(&format!("{rates_hz:?} Hz"));
         edge.told(&format!("{rates_hz:?} Hz, at contact"));
+        tip.told(&format!("{rates_hz:?} Hz, racket tip just before contact"));
         // The stated variance is the Bayesian Cramer-Rao bound of the fitted model; smoothness and noise are estimated too.
         for kind in 0..2 {
             let ratio = (inside.squared_error[kind] / inside.variance[kind]).sqrt();
@@ -205,8 +209,8 @@ fn curves_of_the_points_per_instant_weigh_pixels_better_than_an_assumed_one() {
                 ..Filming::default()
             })
             .collect();
-        let [assumed, _] = tallies(&filmings, |_| MotionSettings::default());
-        let [learned, _] = tallies(&filmings, MotionSettings::with_noise);
+        let [assumed, ..] = tallies(&filmings, |_| MotionSettings::default());
+        let [learned, ..] = tallies(&filmings, MotionSettings::with_noise);
         assumed.told(&format!("sd as 1 / score^{exponent}, 1 / score assumed"));
         learned.told(&format!("sd as 1 / score^{exponent}, learned"));
         for kind in 0..2 {
