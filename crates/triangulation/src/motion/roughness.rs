@@ -18,7 +18,7 @@ const CORRELATION_SECONDS: f64 = 0.020;
 /// can tell; the numbers are those with which intervals hold over the simulated swings, whose hands are fastest up to 60 ms
 /// before contact.
 pub(crate) const ROUGHER_POINT: f64 = 10.0;
-pub(crate) const ROUGHER_RACKET: f64 = 3.0;
+pub(crate) const ROUGHER_RACKET: f64 = 5.0;
 const ROUGHER_SECONDS: f64 = 0.040;
 
 /// Functions of which a change of the jerk from one piece to the next is made.
