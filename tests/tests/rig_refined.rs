@@ -1,4 +1,4 @@
-//! What the player's own points add to the rig of the demo: figures for the decision whether the program refines by them.
+//! What the player's own points add to the rig of the demo: figures for the decision to refine by them only where a session asks for it.
 
 #![allow(clippy::expect_used, clippy::unwrap_used, clippy::panic)] // tests may
 
@@ -43,7 +43,7 @@ fn reference(session: &Session, camera: &CameraDescription, footage: &Footage) -
 }
 
 /// The detector of the demo errs alike over many frames and otherwise in each view, as real ones do. Lines found in the pictures
-/// fix the cameras better than such points can: the program therefore does not refine by them.
+/// fix the cameras better than such points can: the program therefore refines by them only where the session asks for it.
 #[test]
 fn the_players_points_against_the_courts_lines() {
     let court = Court::itf_tennis().unwrap();
