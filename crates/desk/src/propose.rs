@@ -384,7 +384,8 @@ impl Found {
                 (view.frames[0]..=view.frames[1]).map(|f| (f, session(view, index, f))).collect();
             let marks = &view.marks[landmark];
             let answered = |t: f64, within: f64| {
-                marks.range(view.frames[0]..=view.frames[1]).any(|(f, _)| (session(view, index, *f) - t).abs() < within)
+                let mut marked = marks.range(view.frames[0]..=view.frames[1]).map(|(f, _)| session(view, index, *f));
+                marked.any(|mark| stands_for(mark, t, within, breaks))
             };
             let (Some(first), Some(last)) = (times.first(), times.last()) else { continue };
             for (number, seed) in seeds([first.1, last.1], breaks).into_iter().enumerate() {
@@ -423,6 +424,12 @@ const SEED_SPACING_SECONDS: f64 = 0.33;
 
 /// Seeds keep this far from a break, seconds: ball and strings touch for some milliseconds, and a frame takes its time.
 const FROM_BREAK_SECONDS: f64 = 0.012;
+
+/// Whether a mark makes one at another time needless: it is near, and nothing broke the course in between.
+fn stands_for(mark: f64, seconds: f64, within: f64, breaks: &[f64]) -> bool {
+    let between = mark.min(seconds)..=mark.max(seconds);
+    (mark - seconds).abs() < within && !breaks.iter().any(|at| between.contains(at))
+}
 
 /// Session times of the frames that are asked for first: the breaks' sides, the ends, then evenly between, piece by piece.
 fn seeds(ends: [f64; 2], breaks: &[f64]) -> Vec<f64> {
@@ -529,6 +536,15 @@ mod tests {
         assert!(found.len() <= 8, "{found:?}");
         assert!(found.iter().all(|s| (0.0..=1.7).contains(s) && (s - 1.05).abs() > 0.011));
         assert_eq!(seeds([0.0, 0.01], &[]), [0.0; 0]);
+    }
+
+    #[test]
+    fn a_mark_just_before_contact_once_stood_for_the_one_just_after_it() {
+        let contact = [1.05];
+        let marks_wanted: Vec<f64> = seeds([0.0, 1.7], &contact);
+        assert_eq!(marks_wanted.iter().filter(|seed| stands_for(1.038, **seed, 0.03, &contact)).count(), 1);
+        assert!(stands_for(1.038, 1.062, 0.03, &[]));
+        assert!(!stands_for(1.0, 1.062, 0.03, &[]));
     }
 
     #[test]
