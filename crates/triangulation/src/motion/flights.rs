@@ -46,7 +46,10 @@ impl Lifter<'_> {
             let near = |by: f64| bounce.map(|t| End { range_seconds: t + by, event_seconds: Some(t) });
             let to = near(-HALF_TOUCH_SECONDS).unwrap_or(outer[1]);
             if let Some(found) = self.flight(name, side, [from, to])? {
-                all = Some(all.map_or_else(|| found.clone(), |earlier| joined(earlier, &found)));
+                all = Some(match all {
+                    Some(earlier) => joined(earlier, &found),
+                    None => found,
+                });
             }
             from = near(HALF_TOUCH_SECONDS).unwrap_or(to);
         }
@@ -79,9 +82,7 @@ impl Lifter<'_> {
         }
         Some(self.result(&course, &fitted, &observations, 1, &Wanted { side, range }))
     }
-}
 
-impl Lifter<'_> {
     /// By how much pixels scatter about a plain spline, in what was assumed.
     fn plain_scale(&self, seen: &[Seen], places: &Places, side: &Side, range: [f64; 2]) -> Option<f64> {
         let frame_seconds = self.sources.iter().map(|s| s.frame_seconds).fold(f64::INFINITY, f64::min);

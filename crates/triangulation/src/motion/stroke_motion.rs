@@ -112,7 +112,7 @@ pub(super) struct Side {
 }
 
 /// What became of one thing on one side.
-#[derive(Clone, Default)]
+#[derive(Default)]
 pub(super) struct SideResult {
     /// Per landmark and instant, then at contact.
     pub(super) points: Vec<Vec<Option<PointMotion>>>,
