@@ -16,7 +16,7 @@ use crate::phases::{self, Phase, SetPhase};
 use crate::samples::{Sample, between};
 use crate::series::Series;
 use crate::smoothing::{Draw, SmoothedPoint, SmoothingSettings, State, neighbours_correlation, normal_vector};
-use crate::spots::Spot;
+use crate::spots::{ALIKE, Spot};
 use crate::swings::median;
 use crate::view::{SEGMENTS, Setting, StrokeView, frame_at, picture_frame_at};
 
@@ -71,9 +71,14 @@ impl StrokeModel {
                 .filter_map(|spot| neighbours_correlation(own(spot)?, contact.seconds, &grid, &settings_of(spot, 0.0)))
                 .collect(),
         );
-        let smoothed =
-            |spot: Spot| Some(SmoothedPoint::new(own(spot)?, contact.seconds, &grid, &settings_of(spot, correlation)));
-        let points: Vec<Option<SmoothedPoint>> = Spot::ALL.into_iter().map(smoothed).collect();
+        let mut points: Vec<Option<SmoothedPoint>> = vec![None; Spot::ALL.len()];
+        for group in ALIKE {
+            let (seen, of_group): (Vec<Spot>, Vec<_>) =
+                group.iter().filter_map(|spot| Some((*spot, (own(*spot)?, settings_of(*spot, correlation))))).unzip();
+            for (spot, point) in seen.into_iter().zip(SmoothedPoint::alike(&of_group, contact.seconds, &grid)) {
+                points[spot.index()] = Some(point);
+            }
+        }
         let point = |spot: Spot| points.get(spot.index()).and_then(Option::as_ref);
         // In a picture the racket is no rigid body.
         let edge = point(Spot::RacketButt)

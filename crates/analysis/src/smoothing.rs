@@ -1,7 +1,7 @@
 //! Positions and velocities of one point on the stroke's grid; nothing on one side of contact is computed from the other.
 //!
 //! Each side is a smoothing spline of degree seven whose roughness changes over time ([`VaryingSpline`]); how rough, each
-//! stroke's own samples decide (empirical Bayes). A draw of the stroke is the estimate plus a draw of what it may be off by,
+//! stroke's own samples decide (empirical Bayes), those of both shoulders and of the racket's points together. A draw of the stroke is the estimate plus a draw of what it may be off by,
 //! correlated in time as it must be, so that the draws of a measure are draws of what the measure may be.
 //!
 //! Next to contact, where such a spline is seen from one side only and runs away, a straight line plus a smooth curve of known size
@@ -133,11 +133,15 @@ impl Roughness {
         -0.5 * (own + steps)
     }
 
-    /// The most probable for a side: knot after knot moves by up to two steps while that helps.
-    fn most_probable(samples: &Plain, knots_seconds: [f64; KNOTS]) -> Option<Self> {
+    /// The most probable for a side of points that move alike: knot after knot moves by up to two steps while that helps.
+    fn most_probable(points: &[&Plain], knots_seconds: [f64; KNOTS]) -> Option<Self> {
         const ROUNDS: usize = 4;
         let mut found = Self { knots_seconds, at_knots: [USUAL; KNOTS], rougher: None };
-        let mut best = samples.log_posterior(&found)?;
+        let score_of = |roughness: &Self| {
+            let likelihood: Option<f64> = points.iter().map(|samples| samples.log_likelihood(roughness)).sum();
+            Some(likelihood? + roughness.log_prior())
+        };
+        let mut best = score_of(&found)?;
         for _ in 0..ROUNDS {
             let before = found;
             for knot in (0..KNOTS).rev() {
@@ -147,7 +151,7 @@ impl Roughness {
                     let Some(index) = index else { continue };
                     let mut moved = here;
                     moved.at_knots[knot] = index;
-                    if let Some(score) = samples.log_posterior(&moved).filter(|score| *score > best) {
+                    if let Some(score) = score_of(&moved).filter(|score| *score > best) {
                         (best, found) = (score, moved);
                     }
                 }
@@ -199,7 +203,7 @@ impl Plain {
         }
     }
 
-    fn log_posterior(&self, roughness: &Roughness) -> Option<f64> {
+    fn log_likelihood(&self, roughness: &Roughness) -> Option<f64> {
         let of = |variances: &[f64], coordinates: &[&[f64]]| {
             VaryingSpline::log_likelihood(&self.seconds, variances, |t| roughness.intensity(t), coordinates)
         };
@@ -209,7 +213,7 @@ impl Plain {
         } else {
             of(&self.variances[0], &[a])? + of(&self.variances[1], &[b])? + of(&self.variances[2], &[c])?
         };
-        Some(score + roughness.log_prior()).filter(|score| score.is_finite())
+        Some(score).filter(|score| score.is_finite())
     }
 }
 
@@ -313,9 +317,18 @@ pub(crate) struct SmoothedPoint {
     pub(crate) across_contact: usize,
 }
 
-impl SmoothedPoint {
-    /// Smooths `samples` (session time, any length) around `contact_seconds`.
-    pub(crate) fn new(samples: &[Sample], contact_seconds: f64, grid: &Grid, settings: &SmoothingSettings) -> Self {
+/// The samples of a point that are used, and what their scatter says about their noise (fields as in [`SmoothedPoint`]).
+struct Screened {
+    samples: Vec<Sample>,
+    before: usize,
+    independent: f64,
+    common: f64,
+    outliers: usize,
+    across_contact: usize,
+}
+
+impl Screened {
+    fn new(samples: &[Sample], contact_seconds: f64, grid: &Grid, settings: &SmoothingSettings) -> Self {
         let (mut kept, across_contact) = to_contact(samples, contact_seconds, grid, settings);
         let (outliers, scatter_squared) = screen(&mut kept, settings);
         let before = kept.partition_point(|s| s.seconds < 0.0);
@@ -328,12 +341,61 @@ impl SmoothedPoint {
         };
         // What a smooth course sees of noise that neighbours share is its spectral density at 0, as of independent noise of this size.
         let independent = independent * (1.0 + 2.0 * settings.correlation).sqrt();
-        let (earlier, later) = kept.split_at(before);
-        let sides = [
-            Side::new(earlier, 0..grid.contact + 1, independent, grid, settings),
-            Side::new(later, grid.contact + 1..grid.len, independent, grid, settings),
-        ];
-        Self { samples: kept, before, sides, len: grid.len, independent, common, outliers, across_contact }
+        Self { samples: kept, before, independent, common, outliers, across_contact }
+    }
+
+    /// Before contact (0) or after it (1).
+    fn of_side(&self, side: usize) -> &[Sample] {
+        let (earlier, later) = self.samples.split_at(self.before);
+        if side == 0 { earlier } else { later }
+    }
+
+    /// `None` when there are too few samples on a side.
+    fn plain(&self, side: usize) -> Option<Plain> {
+        let samples = self.of_side(side);
+        (samples.len() >= LEAST_SAMPLES).then(|| Plain::new(samples, self.independent))
+    }
+}
+
+impl SmoothedPoint {
+    /// Smooths points that move alike (`spots::ALIKE`) around `contact_seconds`: each by its own
+    /// samples (session time, any length), all as rough as their samples say together.
+    pub(crate) fn alike(points: &[(&[Sample], SmoothingSettings)], contact_seconds: f64, grid: &Grid) -> Vec<Self> {
+        let screened: Vec<Screened> =
+            points.iter().map(|(samples, settings)| Screened::new(samples, contact_seconds, grid, settings)).collect();
+        let spans = [0..grid.contact + 1, grid.contact + 1..grid.len];
+        let [before, after] = [0, 1].map(|side: usize| {
+            let plain: Vec<Option<Plain>> = screened.iter().map(|point| point.plain(side)).collect();
+            let own: Vec<&Plain> = plain.iter().flatten().collect();
+            let knots = [KNOTS_BEFORE_SECONDS, KNOTS_AFTER_SECONDS][side];
+            let roughness = if own.is_empty() { None } else { Roughness::most_probable(&own, knots) };
+            let side_of = |((point, plain), (_, settings)): ((&Screened, Option<Plain>), &(_, SmoothingSettings))| {
+                Side::new(
+                    point.of_side(side),
+                    plain?,
+                    roughness?,
+                    spans[side].clone(),
+                    point.independent,
+                    grid,
+                    settings,
+                )
+            };
+            screened.iter().zip(plain).zip(points).map(side_of).collect::<Vec<_>>()
+        });
+        screened
+            .into_iter()
+            .zip(before.into_iter().zip(after))
+            .map(|(point, (before, after))| Self {
+                samples: point.samples,
+                before: point.before,
+                sides: [before, after],
+                len: grid.len,
+                independent: point.independent,
+                common: point.common,
+                outliers: point.outliers,
+                across_contact: point.across_contact,
+            })
+            .collect()
     }
 
     /// The point as measured.
@@ -428,23 +490,19 @@ impl SmoothedPoint {
 }
 
 impl Side {
-    /// `None` when there are too few samples.
+    /// `None` where a spline cannot be fitted.
     fn new(
         samples: &[Sample],
+        plain: Plain,
+        roughness: Roughness,
         span: Range<usize>,
         independent: f64,
         grid: &Grid,
         settings: &SmoothingSettings,
     ) -> Option<Self> {
-        if samples.len() < LEAST_SAMPLES {
-            return None;
-        }
-        let plain = Plain::new(samples, independent);
         let instants: Vec<f64> = span.clone().map(|k| grid.seconds(k as f64)).collect();
         let is_known = instants.iter().map(|at| is_known(*at, &plain.seconds, grid, settings)).collect();
         let stretch = Stretch::new(samples, independent, &instants, settings.prior);
-        let knots = if span.end <= grid.contact + 1 { KNOTS_BEFORE_SECONDS } else { KNOTS_AFTER_SECONDS };
-        let roughness = Roughness::most_probable(&plain, knots)?;
         Self::with(plain, roughness, stretch, span.start, is_known, grid)
     }
 
@@ -476,7 +534,7 @@ impl Side {
         /// Multiples of the frequency that the side follows elsewhere.
         const FACTORS: [f64; 5] = [1.0, 1.26, 1.58, 2.0, 2.5];
         let rougher = |factor: f64| Roughness { rougher: Some((around_seconds, factor)), ..self.roughness };
-        let scored = FACTORS.into_iter().map(rougher).filter_map(|r| Some((self.samples.log_posterior(&r)?, r)));
+        let scored = FACTORS.into_iter().map(rougher).filter_map(|r| Some((self.samples.log_likelihood(&r)?, r)));
         let (_, roughness) = scored.max_by(|a, b| a.0.total_cmp(&b.0))?;
         Self::with(self.samples.clone(), roughness, self.stretch.clone(), self.first, self.is_known.clone(), grid)
     }

@@ -10,7 +10,7 @@ use midline_session::calibration::Vertical;
 use midline_session::description::Handedness;
 use midline_session::tracks::{Point3d, Tracks};
 use midline_signal::normal_probability;
-use nalgebra::{Isometry3, Point3, Vector3};
+use nalgebra::{Isometry3, Matrix3, Point3, Vector3};
 use rand::rngs::StdRng;
 use rand::{RngExt, SeedableRng};
 use rand_distr::{Distribution, StandardNormal};
@@ -195,6 +195,8 @@ impl TestSwing {
 pub(crate) struct Recording {
     pub(crate) rate_hz: f64,
     pub(crate) noise_m: f64,
+    /// Standard deviation of the noise along court x, y and z as a multiple of that.
+    pub(crate) noise_shape: [f64; 3],
     /// Correlation of the noise of neighbouring instants, up to 0.5: points per instant share the frames that they lie between.
     pub(crate) correlation: f64,
     pub(crate) seed: u64,
@@ -219,6 +221,7 @@ impl Default for Recording {
         Self {
             rate_hz: 120.0,
             noise_m: 0.010,
+            noise_shape: [1.0; 3],
             correlation: 0.0,
             seed: 1,
             contact_seconds: 12.345,
@@ -287,8 +290,10 @@ pub(crate) fn record(swing: &TestSwing, recording: &Recording) -> Recorded {
         recording.world_from_court.transform_point(&Point3::from(p)).coords
     };
     let count = ((recording.to_seconds - recording.from_seconds) / frame) as usize;
-    let variance = recording.noise_m * recording.noise_m;
-    let covariance_m2 = [[variance, 0.0, 0.0], [0.0, variance, 0.0], [0.0, 0.0, variance]];
+    let sds_m = Vector3::from(recording.noise_shape) * recording.noise_m;
+    let along = Matrix3::from_diagonal(&sds_m.component_mul(&sds_m));
+    let turn = recording.world_from_court.rotation.to_rotation_matrix();
+    let covariance_m2 = (turn * along * turn.inverse()).into();
     let mut tracks = Tracks { names: names.iter().map(|(n, _)| n.clone()).collect(), ..Tracks::default() };
     // Noise of one instant is a mean of two independent ones, each shared with a neighbour.
     let own_share = ((1.0 + 2.0 * recording.correlation).sqrt() + (1.0 - 2.0 * recording.correlation).sqrt()) / 2.0;
@@ -312,8 +317,10 @@ pub(crate) fn record(swing: &TestSwing, recording: &Recording) -> Recorded {
                 } else {
                     now
                 };
-                let fresh = Vector3::from_fn(|_, _| StandardNormal.sample(&mut random)) * recording.noise_m;
-                let noise = fresh * own_share + std::mem::replace(before, fresh) * shared;
+                let fresh = Vector3::from_fn(|axis, _| {
+                    sds_m[axis] * <StandardNormal as Distribution<f64>>::sample(&StandardNormal, &mut random)
+                });
+                let noise = turn * (fresh * own_share + std::mem::replace(before, fresh) * shared);
                 let gone = random.random_range(0.0..1.0) < recording.missing;
                 let off = random.random_range(0.0..1.0) < recording.outliers;
                 let seen = to_world(seen) + noise + if off { Vector3::new(0.2, -0.2, 0.1) } else { Vector3::zeros() };

@@ -1,8 +1,8 @@
 //! What is aimed at on simulated strokes: 1 px of noise, 240 frames per second, swings of their own (`MIDLINE_TRIALS` of them, from the
 //! seed `MIDLINE_FIRST_SEED` on; limits and constants were set with the first hundreds, so that others tell more).
 //!
-//! 1 px at 9 m and 1000 px focal length, two views that meet at 80°, is 6 to 10 mm per coordinate to first order (lateral
-//! Zσ/(f√2 cos θ/2), depth Zσ/(f√2 sin θ/2), vertical Zσ/(f√2)); 8 mm here.
+//! The footage is that of the symmetric pair of the first design: 1 px at 10 m and 1500 px focal length, two views that meet at 90°. Its
+//! first-order errors (lateral Zσ/(f√2 cos θ/2), depth Zσ/(f√2 sin θ/2), vertical Zσ/(f√2)) are 6.667, 6.667 and 4.714 mm.
 
 use rayon::prelude::*;
 
@@ -12,8 +12,18 @@ use crate::phases;
 use crate::smoothing::State;
 use crate::view::{SEGMENTS, Setting, StrokeView, frame_at};
 
+const HORIZONTAL_NOISE_M: f64 = 10.0 / 1500.0;
+
 fn recording(seed: u64) -> Recording {
-    Recording { seed, noise_m: 0.008, rate_hz: 240.0, ..Recording::default() }
+    let noise_shape = [1.0, 1.0, std::f64::consts::FRAC_1_SQRT_2];
+    Recording { seed, noise_m: HORIZONTAL_NOISE_M, noise_shape, rate_hz: 240.0, ..Recording::default() }
+}
+
+/// Half the interval from which on the motion hardly defines when the racket is farthest across, seconds.
+const LOOSE_SECONDS: f64 = 0.02;
+
+fn slower(seed: u64) -> Recording {
+    Recording { seed, noise_m: 0.012, rate_hz: 120.0, ..Recording::default() }
 }
 
 /// How many swings are simulated.
@@ -98,7 +108,9 @@ fn measure(swing: &TestSwing, recording: &Recording) -> (Vec<(String, f64, bool,
         let (Some(event), Some(truth)) = (stroke.event(kind), truth) else { continue };
         let error = event.session_seconds - recording.contact_seconds - truth;
         let half = 1.96 * event.sd_seconds;
-        errors.push((format!("event: {}", kind.label()), error, error.abs() < half, half));
+        // A racket that hardly turns back at its farthest place does not say when it is there; the interval must say so.
+        let hardly = if kind == EventKind::FarthestAcross && half > LOOSE_SECONDS { ", hardly defined" } else { "" };
+        errors.push((format!("event: {}{hardly}", kind.label()), error, error.abs() < half, half));
     }
     let values = measured(&stroke);
     for kind in measures::all() {
@@ -147,6 +159,10 @@ fn errors_of_clean_swings(n: usize, recording: impl Fn(u64) -> Recording + Sync)
     // Aimed at: 93 to 97 %. Seen in 150 other swings: instants 90 to 98 %, measures 84 % (how far the hand goes across, at 120 per second) to
     // 100 %, most of them 93 to 98 %.
     let by_nature_exact = |id: &str| id.contains("behind-body") || id.contains("dip") || id == "segment-order";
+    let all = errors.iter().filter(|(id, _)| !by_nature_exact(id)).flat_map(|(_, list)| &list.0);
+    let inside = all.clone().filter(|(_, inside)| *inside).count() as f64 / all.count() as f64;
+    println!("all together: {inside:.3} inside");
+    assert!((0.93..=0.975).contains(&inside), "{inside:.3} of all lie in their intervals");
     for (id, list) in errors.iter().filter(|(id, _)| !by_nature_exact(id)) {
         assert!(list.covered() >= 0.8, "{id} is covered in {:.3}", list.covered());
     }
@@ -160,25 +176,28 @@ fn errors_of_clean_swings(n: usize, recording: impl Fn(u64) -> Recording + Sync)
 fn clean_swings_meet_the_aims_and_every_interval_is_held_against_the_truth() {
     let errors = errors_of_clean_swings(swings_asked(100), recording);
     // Aimed at: contact 1 ms, other events 4 ms, racket 15 mm, shoulders 2°. Reached in the mean (rms) but for the take-back's start by the
-    // shoulders (seen 6.3 ms), the top of the drop (4.5 ms) and the instant when the racket is farthest across (5.5 ms). Limits: what was seen and some more.
+    // shoulders: 5.1 ms in 400 swings. The best constant roughness, chosen with the truth, reaches 4.2 ms there: the noise of two points
+    // 0.4 m apart leaves little more.
     for (id, most_rms) in [
         ("event: contact", 0.001),
-        ("event: bounce", 0.002),
-        ("event: take-back start", 0.0045),
-        ("event: end of take-back", 0.005),
-        ("event: forward-swing start", 0.0035),
-        ("event: bottom of the racket drop", 0.0035),
+        ("event: bounce", 0.001),
+        ("event: take-back start", 0.004),
+        ("event: end of take-back", 0.004),
+        ("event: forward-swing start", 0.004),
+        ("event: bottom of the racket drop", 0.004),
         ("event: end of follow-through", 0.004),
-        ("event: top of the racket drop", 0.0055),
+        ("event: top of the racket drop", 0.004),
         ("event: trunk opening", 0.004),
-        ("event: take-back start (shoulders)", 0.0075),
-        ("event: racket farthest across", 0.008),
+        ("event: take-back start (shoulders)", 0.006),
+        ("event: racket farthest across", 0.004),
         ("tip-farthest-across", 0.015),
         ("shoulder-alignment-contact", 2.0_f64.to_radians()),
         ("racket-peak-rate", 3.0),
     ] {
         assert!(errors[id].rms() < most_rms, "{id} {}", errors[id].rms());
     }
+    let hardly = errors.get("event: racket farthest across, hardly defined").map_or(0, |list| list.0.len());
+    assert!(hardly * 20 <= errors["event: contact"].0.len(), "{hardly} farthest places are hardly defined");
     for id in ["tip-farthest-across", "dominant-shoulder-ahead", "contact-mid-shoulder-side", "tip-speed-contact"] {
         assert!((0.85..=0.995).contains(&errors[id].covered()), "{id} {}", errors[id].covered());
     }
@@ -188,7 +207,6 @@ fn clean_swings_meet_the_aims_and_every_interval_is_held_against_the_truth() {
 /// held the truth of half of the shoulders' turns.
 #[test]
 fn intervals_hold_what_the_smoothing_of_slow_frames_does() {
-    let slower = |seed| Recording { noise_m: 0.012, rate_hz: 120.0, ..recording(seed) };
     errors_of_clean_swings(swings_asked(60), slower);
 }
 
@@ -196,7 +214,7 @@ fn intervals_hold_what_the_smoothing_of_slow_frames_does() {
 /// than it looks like from sample to sample.
 #[test]
 fn intervals_hold_noise_that_neighbouring_instants_share() {
-    let sharing = |seed| Recording { noise_m: 0.012, rate_hz: 120.0, correlation: 0.35, ..recording(seed) };
+    let sharing = |seed| Recording { correlation: 0.35, ..slower(seed) };
     errors_of_clean_swings(swings_asked(60), sharing);
 }
 
@@ -221,6 +239,12 @@ fn best_power(swing: &TestSwing) -> f64 {
     let dt = 1.0 / 240.0;
     let speeds: Vec<f64> = (-96..0).map(|i| swing.speed_before(Spot::RacketTip, (f64::from(i) + 0.5) * dt)).collect();
     let n = speeds.len();
+    // The noise of a sample along the tip's course.
+    let noise = |i: usize| {
+        let t = (i as f64 - 96.0) * dt;
+        let along = (swing.place(Spot::RacketTip, t) - swing.place(Spot::RacketTip, t - 1e-5)).normalize();
+        along.component_mul(&Vector3::from(recording(0).noise_shape)).norm() * HORIZONTAL_NOISE_M
+    };
     let lowest = (0..n / 2).min_by(|a, b| speeds[*a].total_cmp(&speeds[*b])).unwrap();
     // Projected gradient with momentum on ∑ (s - s₀)², s the distances at the samples; where the curve starts is free.
     let gap = |v: &[f64]| {
@@ -251,14 +275,14 @@ fn best_power(swing: &TestSwing) -> f64 {
         ahead = next.iter().zip(&v).map(|(a, b)| a + momentum * (a - b)).collect();
         v = next;
     }
-    let distance = gap(&v).iter().map(|s| s * s).sum::<f64>().sqrt() / 0.008;
+    let distance = gap(&v).iter().enumerate().map(|(i, s)| (s / noise(i)).powi(2)).sum::<f64>().sqrt();
     // 1 % of a normal distribution lies above 2.326 standard deviations.
     midline_signal::normal_probability(distance - 2.326)
 }
 
 #[test]
 fn dips_are_found_as_often_as_the_noise_lets_them() {
-    // Aimed at: every dip from 15 % and 15 ms on. What 8 mm of noise per coordinate let any test find is printed beside it.
+    // Aimed at: every dip from 15 % and 15 ms on. What the noise lets any test find is printed beside it.
     let n = swings_asked(40) as u64;
     // Seen: 4, 19, 39 and 38 of 40, of 11, 24, 39 and 39; the limits leave room for other noise.
     for (depth, sd, least) in [(0.15, 0.018, 0.03), (0.15, 0.030, 0.3), (0.25, 0.030, 0.85), (0.15, 0.062, 0.85)] {
