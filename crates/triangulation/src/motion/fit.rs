@@ -47,7 +47,7 @@ const MOST_HASTE: f64 = 3.0;
 const PRECISION_RANGE: f64 = 1e7;
 
 /// Rows worth of its neighbours' smoothness that a stretch starts from: their spread is a factor of about two.
-const NEIGHBOUR_ROWS: f64 = 2.0;
+const NEIGHBOUR_ROWS: f64 = 0.4;
 
 /// Bounds of the scale of pixel noise.
 const SCALE_BOUNDS: [f64; 2] = [0.1, 30.0];

@@ -3,7 +3,7 @@
 use super::course::Basis;
 
 /// Length of a stretch, seconds: long enough for some spans, short enough for a swing to differ from its preparation.
-const STRETCH_SECONDS: f64 = 0.064;
+const STRETCH_SECONDS: f64 = 0.1;
 
 /// The stretch of each span; stretches are counted from both ends of the spline alike and hold whole spans.
 pub(crate) fn stretches(basis: &Basis) -> Vec<usize> {

@@ -1,5 +1,7 @@
 //! Tests of the fits as a whole.
 
+use std::ops::Range;
+
 use midline_geometry::LensModel;
 use midline_session::lift_quality::PointQuality;
 use midline_session::motion::{PointMotion, StrokeMotion};
@@ -40,6 +42,14 @@ fn lifted_with(filmed: &Filmed, settings: impl Fn(&[PointQuality]) -> MotionSett
     )
     .unwrap();
     motions.strokes.into_iter().next().unwrap()
+}
+
+/// Seeds of so many swings, or of `MIDLINE_TRIALS` others.
+fn seeds(first: u64, usual: u64) -> Range<u64> {
+    match std::env::var("MIDLINE_TRIALS").ok().and_then(|n| n.parse::<u64>().ok()) {
+        Some(trials) => 1000 * (first + 1)..1000 * (first + 1) + trials,
+        None => first..first + usual,
+    }
 }
 
 /// Errors in standard deviations and plain, of positions and velocities.
@@ -109,11 +119,11 @@ fn tallies(filmings: &[Filming], settings: impl Fn(&[PointQuality]) -> MotionSet
 
 #[test]
 fn errors_are_as_stated_with_gaps_offset_drift_exchanges_and_gross_errors() {
-    let mut at_contact = [[0; 2]; 2];
-    for (rates_hz, seeds) in
-        [(vec![120.0, 120.0], 0..6), (vec![240.0, 200.0], 10..12), (vec![120.0, 60.0, 120.0], 20..22)]
+    let (mut everywhere, mut at_contact) = ([[0; 2]; 2], [[0; 2]; 2]);
+    for (rates_hz, first_seed, usual) in
+        [(vec![120.0, 120.0], 0, 20), (vec![240.0, 200.0], 20, 10), (vec![120.0, 60.0, 120.0], 40, 10)]
     {
-        let filmings: Vec<Filming> = seeds
+        let filmings: Vec<Filming> = seeds(first_seed, usual)
             .map(|seed| Filming {
                 read_out_seconds: 0.9 / rates_hz[0],
                 rates_hz: rates_hz.clone(),
@@ -132,20 +142,20 @@ fn errors_are_as_stated_with_gaps_offset_drift_exchanges_and_gross_errors() {
         // The stated variance is the Bayesian Cramer-Rao bound of the fitted model; smoothness and noise are estimated too.
         for kind in 0..2 {
             let ratio = (inside.squared_error[kind] / inside.variance[kind]).sqrt();
-            let share = inside.inside[kind] as f64 / inside.all as f64;
             assert!(ratio < 1.1, "kind {kind}: {ratio}");
-            assert!((0.93..0.995).contains(&share), "kind {kind}: {share}");
-        }
-        for kind in 0..2 {
-            at_contact[kind][0] += edge.inside[kind];
-            at_contact[kind][1] += edge.all;
+            for (sum, tally) in [(&mut everywhere, &inside), (&mut at_contact, &edge)] {
+                sum[kind][0] += tally.inside[kind];
+                sum[kind][1] += tally.all;
+            }
         }
     }
-    for [inside, all] in at_contact {
-        // Intervals that take the limit at contact for as smooth as what stands before it cover 75 % of velocities.
-        let share = inside as f64 / all as f64;
-        println!("at contact {:.1} % of {all} inside", 100.0 * share);
-        assert!((0.91..0.99).contains(&share), "at contact: {share}");
+    // Aimed at: 93 to 97 %. Intervals that take the limit at contact for as smooth as what stands before it cover 75 % of velocities there.
+    for (where_to, sums) in [("everywhere", everywhere), ("at contact", at_contact)] {
+        for (what, [inside, all]) in ["positions", "velocities"].into_iter().zip(sums) {
+            let share = inside as f64 / all as f64;
+            println!("{where_to} {:.1} % of {all} coordinates of {what} inside", 100.0 * share);
+            assert!((0.93..0.975).contains(&share), "{where_to}, {what}: {share}");
+        }
     }
 }
 
@@ -217,7 +227,7 @@ fn curves_of_the_points_per_instant_weigh_pixels_better_than_an_assumed_one() {
             let gain = (assumed.squared_error[kind] / learned.squared_error[kind]).sqrt();
             assert!(assumed.all == learned.all && gain > least_gain[kind], "exponent {exponent}, kind {kind}: {gain}");
             let share = learned.inside[kind] as f64 / learned.all as f64;
-            assert!((0.93..0.995).contains(&share), "exponent {exponent}, kind {kind}: {share}");
+            assert!((0.93..0.975).contains(&share), "exponent {exponent}, kind {kind}: {share}");
         }
     }
 }
