@@ -21,7 +21,8 @@ pub(crate) fn summarise(strokes: &[Stroke]) -> Vec<Measure> {
                     Outcome::NotMeasurable { .. } => None,
                 })
                 .collect();
-            Measure { n: measured.len(), outcome: mean(&measured, strokes.len()), ..measure.clone() }
+            let outcome = mean(&measured, strokes.len()).within(&measure.unit);
+            Measure { n: measured.len(), outcome, ..measure.clone() }
         })
         .collect()
 }
@@ -67,6 +68,18 @@ mod tests {
     fn equal_values_keep_the_strokes_own_uncertainty() {
         let Outcome::Measured { interval_95, .. } = mean(&[(0.0, [0.0, 0.2]); 4], 4) else { panic!("measured") };
         assert!(interval_95[0].abs() < 1e-12 && (interval_95[1] - 0.1).abs() < 1e-12, "{interval_95:?}");
+    }
+
+    /// The demo's report once gave a dip of 12 % an interval from -14 % on.
+    #[test]
+    fn a_share_once_had_an_interval_below_nothing() {
+        let outcome = mean(&[(0.0, [0.0, 0.1]), (0.3, [0.2, 0.4])], 2).within("share");
+        let Outcome::Measured { value, interval_95 } = outcome else { panic!("measured") };
+        assert!((value - 0.15).abs() < 1e-12 && interval_95 == [0.0, 1.0], "{interval_95:?}");
+        let Outcome::Measured { interval_95, .. } = mean(&[(0.0, [0.0, 0.1]), (0.3, [0.2, 0.4])], 2).within("m") else {
+            panic!("measured")
+        };
+        assert!(interval_95[0] < -1.0, "{interval_95:?}");
     }
 
     #[test]

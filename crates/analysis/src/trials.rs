@@ -171,9 +171,10 @@ impl Evaluations {
             .filter(|evaluation| evaluation.kind.is_reported)
             .map(|evaluation| {
                 let kind = &evaluation.kind;
+                let outcome = evaluation.outcome().within(kind.unit);
                 let outcome = match kind.review {
-                    Some(review) => review(self, evaluation.outcome()),
-                    None => evaluation.outcome(),
+                    Some(review) => review(self, outcome),
+                    None => outcome,
                 };
                 Measure {
                     id: kind.id.clone(),

@@ -5,6 +5,7 @@
 
 use midline_session::calibration::{ClockCalibration, ClockEstimate, ClockSource};
 use midline_session::keypoints::BALL;
+use midline_signal::StraightCourse;
 use nalgebra::Vector2;
 
 use crate::estimate::{CameraView, ClockCamera};
@@ -127,13 +128,12 @@ fn kinks(view: &CameraView, read_out_seconds: Option<f64>) -> Vec<Kink> {
 /// Where two straight lines, before and after, come nearest to each other, if that is between them.
 fn kink(before: &[(f64, Vector2<f64>)], after: &[(f64, Vector2<f64>)]) -> Option<Kink> {
     let origin = 0.5 * (before.last()?.0 + after.first()?.0);
-    let (a, b) = (Straight::fit(before, origin)?, Straight::fit(after, origin)?);
-    let sd_px = (0.5 * (a.squares + b.squares)).sqrt().max(LEAST_SD_PX);
+    let (a, b) = (StraightCourse::through(before, origin)?, StraightCourse::through(after, origin)?);
+    let noise = |line: &StraightCourse<2>| line.squares / line.freedom as f64;
+    let sd_px = (0.5 * (noise(&a) + noise(&b))).sqrt().max(LEAST_SD_PX);
     let turn = b.velocity - a.velocity;
-    let apart = b.place - a.place;
-    let since = -apart.dot(&turn) / turn.norm_squared();
     // Both lines must hold: a curve leaves residuals, a jump leaves a gap at the crossing.
-    let gap = (apart + since * turn).norm();
+    let (since, gap) = a.meeting(&b);
     let half = 0.5 * (after.first()?.0 - before.last()?.0);
     let deviations = turn.norm() / (sd_px * (a.velocity_variance + b.velocity_variance).sqrt());
     let place_sd = sd_px * (a.place_variance + b.place_variance).sqrt();
@@ -143,37 +143,6 @@ fn kink(before: &[(f64, Vector2<f64>)], after: &[(f64, Vector2<f64>)]) -> Option
     let spacing = (after.last()?.0 - before.first()?.0) / (before.len() + after.len() - 1) as f64;
     let sd_seconds = (place_sd / turn.norm()).hypot(BEND_SHARE * spacing);
     Some(Kink { pts_seconds: origin + since, sd_seconds, deviations })
-}
-
-/// A straight line through sightings; variances for noise of 1 px.
-struct Straight {
-    place: Vector2<f64>,
-    velocity: Vector2<f64>,
-    place_variance: f64,
-    velocity_variance: f64,
-    /// Mean square of what is left of each coordinate.
-    squares: f64,
-}
-
-impl Straight {
-    fn fit(seen: &[(f64, Vector2<f64>)], origin: f64) -> Option<Self> {
-        let n = seen.len() as f64;
-        let centre = seen.iter().map(|s| s.0).sum::<f64>() / n;
-        let middle = seen.iter().map(|s| s.1).sum::<Vector2<f64>>() / n;
-        let spread: f64 = seen.iter().map(|s| (s.0 - centre).powi(2)).sum();
-        if spread <= 0.0 {
-            return None;
-        }
-        let velocity = seen.iter().map(|s| (s.1 - middle) * (s.0 - centre)).sum::<Vector2<f64>>() / spread;
-        let left: f64 = seen.iter().map(|s| (s.1 - middle - velocity * (s.0 - centre)).norm_squared()).sum();
-        Some(Self {
-            place: middle + velocity * (origin - centre),
-            velocity,
-            place_variance: 1.0 / n + (origin - centre).powi(2) / spread,
-            velocity_variance: 1.0 / spread,
-            squares: left / (2.0 * (n - 2.0)),
-        })
-    }
 }
 
 #[cfg(test)]

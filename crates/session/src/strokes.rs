@@ -91,6 +91,17 @@ pub enum Outcome {
     },
 }
 
+impl Outcome {
+    /// The interval cut to what a number of this unit can be: a `share` is a part of 1.
+    #[must_use]
+    pub fn within(mut self, unit: &str) -> Self {
+        if let ("share", Self::Measured { interval_95, .. }) = (unit, &mut self) {
+            *interval_95 = interval_95.map(|bound| bound.clamp(0.0, 1.0));
+        }
+        self
+    }
+}
+
 /// One measure of one stroke, or of a set of strokes.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Measure {

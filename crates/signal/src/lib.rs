@@ -13,6 +13,7 @@ mod distributions;
 mod local_polynomial;
 mod smooth_prior;
 mod smoothness;
+mod straight;
 mod varying_spline;
 
 pub use butterworth::Butterworth;
@@ -20,4 +21,5 @@ pub use distributions::{chi_squared_quantile, fisher_quantile, normal_probabilit
 pub use local_polynomial::{Stencil, stencil, window_within};
 pub use smooth_prior::{SmoothEstimate, SmoothFit, SmoothPrior};
 pub use smoothness::{ARC_LENGTH_LIMIT_HZ, log_dimensionless_jerk, spectral_arc_length, spectral_arc_length_below};
+pub use straight::StraightCourse;
 pub use varying_spline::{ValueAndSlope, VaryingSpline};
