@@ -276,10 +276,14 @@ fn the_lift_in_continuous_time_follows_racket_and_ball_to_contact_and_from_it() 
                             "body"
                         };
                         let places = [-0.0015, 0.0, 0.0015].map(|by| true_tracks.at(name, at + by));
-                        let (Some(point), [Some(earlier), Some(place), Some(later)]) = (point, places) else { continue };
+                        let (Some(point), [Some(earlier), Some(place), Some(later)]) = (point, places) else {
+                            continue;
+                        };
                         let truths = [place.coords, (later - earlier) / 0.003];
                         let course = courses.entry((thing, when)).or_default();
-                        for (kind, (found, truth)) in [point.position_m, point.velocity_m_s].iter().zip(truths).enumerate() {
+                        for (kind, (found, truth)) in
+                            [point.position_m, point.velocity_m_s].iter().zip(truths).enumerate()
+                        {
                             let error = Vector3::from(found.value) - truth;
                             course.squares[kind] += error.norm_squared();
                             course.inside[kind] +=
@@ -303,7 +307,16 @@ fn the_lift_in_continuous_time_follows_racket_and_ball_to_contact_and_from_it() 
             course.instants
         );
     }
-    panic!("look");
+    // Seen: positions 4 to 5 mm, 98 to 100 % inside; velocities of ball and racket 0.08 to 0.23 m/s, 93 to 98 % inside. Detectors of a body err
+    // alike over many frames: its velocities are inside in 84 to 89 %.
+    for ((thing, when), course) in &courses {
+        let rms = course.squares.map(|sum| (sum / course.instants as f64).sqrt());
+        let share = course.inside.map(|inside| inside as f64 / (3 * course.instants) as f64);
+        let least_velocities = if *thing == "body" { 0.8 } else { 0.9 };
+        assert!(rms[0] < 0.008 && rms[1] < 0.35, "{thing} {when} contact: {rms:?}");
+        assert!(share[0] > 0.93 && share[1] > least_velocities, "{thing} {when} contact: {share:?}");
+    }
+    assert_eq!(courses.len(), 6);
 }
 
 fn measured(stroke: &Stroke, id: &str) -> (f64, [f64; 2]) {
@@ -397,6 +410,65 @@ fn suspicions_of_the_demo_are_answered() {
     }
 }
 
+/// The analysis of true tracks at a frame rate.
+fn analysed(truth: &Truth, tracks: &Tracks, rate_hz: f64) -> Strokes {
+    let impacts: Vec<_> = truth
+        .strokes
+        .iter()
+        .flat_map(|s| s.events.iter().filter(|e| matches!(e.kind, EventKind::Contact | EventKind::Bounce)))
+        .map(|e| midline_analysis::SoundImpact { session_seconds: e.session_seconds, sd_seconds: 0.36 / rate_hz })
+        .collect();
+    midline_analysis::analyse(&midline_analysis::StrokeInput {
+        motions: &[],
+        tracks,
+        handedness: truth.handedness,
+        impacts: &impacts,
+        frame_rates_hz: &[rate_hz, rate_hz],
+        clock_sd_seconds: 1e-4,
+        vertical: midline_session::calibration::Vertical::ZUp,
+        one_camera: false,
+        picture_scale_sd_share: None,
+        set_events: &[],
+        marked_events: &[],
+        suspicions: &[],
+    })
+    .expect("strokes in the truth")
+}
+
+/// Every measure of every stroke against the same analysis of the true places, one per millisecond.
+#[test]
+fn measures_lie_in_their_intervals() {
+    let mut errors: BTreeMap<String, Vec<(f64, bool)>> = BTreeMap::new();
+    for session in SESSIONS {
+        let (truth, folder) = truth(session);
+        let dense = TrueTracks::read(&folder.join(&truth.tracks)).0;
+        let exact = analysed(&truth, &dense, 1000.0);
+        let found: Strokes = computed(session, "strokes.json");
+        assert_eq!(found.strokes.len(), exact.strokes.len());
+        for (found, exact) in found.strokes.iter().zip(&exact.strokes) {
+            for measure in &found.measures {
+                let Some(Outcome::Measured { value: truth, .. }) = exact.measure(&measure.id).map(|m| &m.outcome)
+                else {
+                    continue;
+                };
+                let Outcome::Measured { value, interval_95: [low, high] } = measure.outcome else { continue };
+                errors.entry(measure.id.clone()).or_default().push((value - truth, (low..=high).contains(truth)));
+            }
+        }
+    }
+    let rms = |list: &[(f64, bool)]| (list.iter().map(|(e, _)| e * e).sum::<f64>() / list.len() as f64).sqrt();
+    for (id, list) in &errors {
+        let inside = list.iter().filter(|(_, inside)| *inside).count();
+        println!("{id}: {:.4} rms, {inside} of {} inside", rms(list), list.len());
+    }
+    let all = errors.values().flatten();
+    let share = all.clone().filter(|(_, inside)| *inside).count() as f64 / all.count() as f64;
+    println!("{:.1} % of all inside", share * 100.0);
+    // From points per instant alone 91 %, the racket's place beside the body 29 mm off and its peak rate of turn 12 rad/s.
+    assert!(share > 0.91, "{share}");
+    assert!(rms(&errors["tip-farthest-across"]) < 0.025 && rms(&errors["racket-peak-rate"]) < 6.0);
+}
+
 #[test]
 fn analysis_alone_is_right_on_true_tracks_at_the_phones_frame_rate() {
     for session in SESSIONS {
@@ -424,27 +496,7 @@ fn analysis_alone_is_right_on_true_tracks_at_the_phones_frame_rate() {
                     .collect(),
             );
         }
-        let impacts: Vec<_> = truth
-            .strokes
-            .iter()
-            .flat_map(|s| s.events.iter().filter(|e| matches!(e.kind, EventKind::Contact | EventKind::Bounce)))
-            .map(|e| midline_analysis::SoundImpact { session_seconds: e.session_seconds, sd_seconds: 0.003 })
-            .collect();
-        let strokes = midline_analysis::analyse(&midline_analysis::StrokeInput {
-            motions: &[],
-            tracks: &tracks,
-            handedness: truth.handedness,
-            impacts: &impacts,
-            frame_rates_hz: &[120.0, 120.0],
-            clock_sd_seconds: 1e-4,
-            vertical: midline_session::calibration::Vertical::ZUp,
-            one_camera: false,
-            picture_scale_sd_share: None,
-            set_events: &[],
-            marked_events: &[],
-            suspicions: &[],
-        })
-        .expect("strokes in the truth");
+        let strokes = analysed(&truth, &tracks, 120.0);
         assert_eq!(strokes.strokes.len(), truth.strokes.len());
         for (stroke, expected) in strokes.strokes.iter().zip(&truth.strokes) {
             let (speed, [low, high]) = measured(stroke, "tip-speed-contact");

@@ -28,6 +28,7 @@ mod grid;
 mod input;
 mod kind;
 mod kink;
+mod lifted_course;
 mod lifted_tip;
 mod measures;
 mod model;

@@ -11,6 +11,7 @@ use crate::dip;
 use crate::edge_speed::EdgeSpeed;
 use crate::grid::{GRID, Grid};
 use crate::input::{StrokeInput, dominant_side};
+use crate::lifted_course::{CalibrationDraw, LiftedCourse, motion_of};
 use crate::lifted_tip::LiftedTip;
 use crate::phases::{self, Phase, SetPhase};
 use crate::samples::{Sample, between};
@@ -33,7 +34,7 @@ pub(crate) struct StrokeModel {
     edge: Option<EdgeSpeed>,
     /// What the lift in continuous time says; it stands in for `edge`.
     lifted: Option<LiftedTip>,
-    /// What the smoothing does to each instant, seconds.
+    /// What the smoothing of samples alone does to each instant, seconds.
     smoothing: [f64; Phase::COUNT],
     grid: Grid,
 }
@@ -71,12 +72,16 @@ impl StrokeModel {
                 .filter_map(|spot| neighbours_correlation(own(spot)?, contact.seconds, &grid, &settings_of(spot, 0.0)))
                 .collect(),
         );
+        let motion = motion_of(input.motions, contact.seconds);
         let mut points: Vec<Option<SmoothedPoint>> = vec![None; Spot::ALL.len()];
         for group in ALIKE {
             let (seen, of_group): (Vec<Spot>, Vec<_>) =
                 group.iter().filter_map(|spot| Some((*spot, (own(*spot)?, settings_of(*spot, correlation))))).unzip();
             for (spot, point) in seen.into_iter().zip(SmoothedPoint::alike(&of_group, contact.seconds, &grid)) {
-                points[spot.index()] = Some(point);
+                let name = spot.track_name(input.handedness);
+                let course = motion
+                    .and_then(|motion| LiftedCourse::new(motion, name, spot.feels_impact(), contact.seconds, &grid));
+                points[spot.index()] = Some(point.with_course(course));
             }
         }
         let point = |spot: Spot| points.get(spot.index()).and_then(Option::as_ref);
@@ -89,7 +94,7 @@ impl StrokeModel {
             points.iter().map(|p| p.as_ref().map_or_else(Vec::new, SmoothedPoint::velocity_sds)).collect();
         let none = vec![None; grid.len];
         let tip_sds = velocity_sds.get(Spot::RacketTip.index()).filter(|s| !s.is_empty()).unwrap_or(&none);
-        let lifted = LiftedTip::new(input.motions, contact.seconds, &grid);
+        let lifted = motion.and_then(|motion| LiftedTip::new(motion, contact.seconds, &grid));
         let tip_speed_sds = match (&lifted, &edge) {
             (Some(tip), _) => changed_over(&grid, tip_sds, |t| tip.share(t), |k| tip.speed_sd(k)),
             (None, Some(edge)) => changed_over(&grid, tip_sds, |t| edge.share(t), |k| edge.speed_sd(k)),
@@ -112,7 +117,10 @@ impl StrokeModel {
         let mut model =
             Self { setting, contact, bounce, set_phases, points, margin_seconds, edge, lifted, smoothing, grid };
         model.look_for_dip();
-        if let (Some(once), Some(again)) = (model.measured().phases, model.smoothed_again().phases) {
+        // The lift's course is not smoothed by what is known here; how it may be off stands in the intervals only.
+        if motion.is_none()
+            && let (Some(once), Some(again)) = (model.measured().phases, model.smoothed_again().phases)
+        {
             model.smoothing = once.smoothing(&again);
         }
         model
@@ -162,10 +170,11 @@ impl StrokeModel {
     pub(crate) fn trial(&self, random: &mut impl Rng) -> StrokeView<'_> {
         // The samples themselves serve the last stretch of the racket only.
         let ends = [Spot::RacketButt, Spot::RacketTip];
+        let calibration = CalibrationDraw::new(random);
         let points = Spot::ALL
             .into_iter()
             .zip(&self.points)
-            .map(|(spot, point)| Some(point.as_ref()?.drawn(random, ends.contains(&spot))))
+            .map(|(spot, point)| Some(point.as_ref()?.drawn(random, ends.contains(&spot), &calibration)))
             .collect();
         let racket_beyond = [normal_vector(random), normal_vector(random)];
         let ball_at_contact = self.contact.ball.as_ref().map(|kink| match kink.covariance.cholesky() {

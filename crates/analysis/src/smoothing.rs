@@ -22,6 +22,7 @@ use rand::Rng;
 use rand_distr::{Distribution, StandardNormal};
 
 use crate::grid::Grid;
+use crate::lifted_course::{CalibrationDraw, LiftedCourse};
 use crate::samples::Sample;
 use crate::swings::median;
 
@@ -311,6 +312,8 @@ pub(crate) struct SmoothedPoint {
     independent: f64,
     /// Standard deviation of the noise that all samples share, in the same units.
     common: f64,
+    /// What the lift in continuous time says; it stands in for the splines where they know the point too.
+    lifted: Option<LiftedCourse>,
     /// Samples left out as outliers.
     pub(crate) outliers: usize,
     /// Samples left out because they were interpolated across contact.
@@ -392,17 +395,27 @@ impl SmoothedPoint {
                 len: grid.len,
                 independent: point.independent,
                 common: point.common,
+                lifted: None,
                 outliers: point.outliers,
                 across_contact: point.across_contact,
             })
             .collect()
     }
 
+    /// The same with the course of the lift.
+    pub(crate) fn with_course(self, lifted: Option<LiftedCourse>) -> Self {
+        Self { lifted, ..self }
+    }
+
     /// The point as measured.
     pub(crate) fn measured(&self) -> Draw {
+        let states = self.on_grid(|side| side.states.clone());
         Draw {
             positions: self.samples.iter().map(|s| s.position).collect(),
-            states: self.on_grid(|side| side.states.clone()),
+            states: match &self.lifted {
+                Some(lifted) => lifted.measured(states),
+                None => states,
+            },
         }
     }
 
@@ -418,11 +431,16 @@ impl SmoothedPoint {
             let places = if side.first == 0 { &before } else { &after };
             places.as_ref().and_then(|places| side.of(places)).unwrap_or_else(|| side.states.clone())
         };
-        Draw { positions, states: self.on_grid(again) }
+        let states = self.on_grid(again);
+        let states = match &self.lifted {
+            Some(lifted) => lifted.smoothed_again(&self.on_grid(|side| side.states.clone()), states),
+            None => states,
+        };
+        Draw { positions, states }
     }
 
     /// A draw of the point: what it may be, given the samples. With `with_samples`, also the samples with further noise of their size.
-    pub(crate) fn drawn(&self, random: &mut impl Rng, with_samples: bool) -> Draw {
+    pub(crate) fn drawn(&self, random: &mut impl Rng, with_samples: bool, calibration: &CalibrationDraw) -> Draw {
         let shared = normal_vector(random) * self.common;
         let offset = self.samples.get(self.samples.len() / 2).map_or_else(Vector3::zeros, |s| s.root * shared);
         let positions = if with_samples {
@@ -432,6 +450,10 @@ impl SmoothedPoint {
             Vec::new()
         };
         let states = self.on_grid(|side| side.drawn(random, offset));
+        let states = match &self.lifted {
+            Some(lifted) => lifted.drawn(states, random, calibration),
+            None => states,
+        };
         Draw { positions, states }
     }
 
@@ -460,7 +482,10 @@ impl SmoothedPoint {
                 }
             }
         }
-        sds
+        match &self.lifted {
+            Some(lifted) => lifted.velocity_sds(sds),
+            None => sds,
+        }
     }
 
     /// The same samples, the curve before contact rougher between two times to contact as far as the samples say so.

@@ -2,7 +2,7 @@
 
 use std::f64::consts::{FRAC_PI_2, PI, SQRT_2};
 
-use statrs::distribution::{ChiSquared, ContinuousCDF};
+use statrs::distribution::{ChiSquared, ContinuousCDF, Normal};
 use statrs::function::beta::inv_beta_reg;
 
 /// Probability that a standard normal number is below `z`.
@@ -14,6 +14,13 @@ pub fn normal_probability(z: f64) -> f64 {
     let x = z.abs() / SQRT_2;
     let upper = if x < 2.5 { 0.5 * (1.0 - error_function_series(x)) } else { 0.5 * complementary_fraction(x) };
     if z > 0.0 { 1.0 - upper } else { upper }
+}
+
+/// The value below which a standard normal number lies with a probability. `None` unless the probability lies between 0 and 1 (both
+/// excluded).
+#[must_use]
+pub fn normal_quantile(probability: f64) -> Option<f64> {
+    (probability > 0.0 && probability < 1.0).then(|| Normal::standard().inverse_cdf(probability))
 }
 
 fn error_function_series(x: f64) -> f64 {
@@ -112,6 +119,19 @@ pub fn chi_squared_quantile(probability: f64, degrees_of_freedom: f64) -> Option
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn normal_quantiles_are_the_tabulated_ones() {
+        // NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.6.7.1: the 0.95 and 0.975 points (values from memory).
+        for (probability, z) in [(0.5, 0.0), (0.95, 1.644_854), (0.975, 1.959_964), (0.025, -1.959_964)] {
+            let found = normal_quantile(probability).unwrap();
+            assert!((found - z).abs() < 1e-6, "{found}");
+            assert!((normal_probability(found) - probability).abs() < 1e-9);
+        }
+        assert!(
+            normal_quantile(0.0).is_none() && normal_quantile(1.0).is_none() && normal_quantile(f64::NAN).is_none()
+        );
+    }
 
     #[test]
     fn student_factors_are_the_tabulated_ones() {

@@ -17,7 +17,7 @@ mod straight;
 mod varying_spline;
 
 pub use butterworth::Butterworth;
-pub use distributions::{chi_squared_quantile, fisher_quantile, normal_probability, student_factor};
+pub use distributions::{chi_squared_quantile, fisher_quantile, normal_probability, normal_quantile, student_factor};
 pub use local_polynomial::{Stencil, stencil, window_within};
 pub use smooth_prior::{SmoothEstimate, SmoothFit, SmoothPrior};
 pub use smoothness::{ARC_LENGTH_LIMIT_HZ, log_dimensionless_jerk, spectral_arc_length, spectral_arc_length_below};
