@@ -83,6 +83,7 @@ pub(super) fn measures() -> Vec<MeasureKind> {
             &phased,
             |view| Ok(deepest_dip(view)?.map_or(0.0, |dip| dip.depth())),
         )
+        .freed_of_smoothing()
         .reviewed(zero_when_not_clear),
         MeasureKind::new(
             DIP_SIGNIFICANCE_ID,
@@ -113,6 +114,7 @@ pub(super) fn measures() -> Vec<MeasureKind> {
             &phased,
             |view| deepest_dip(view)?.ok_or("the speed has no dip")?.seconds.ok_or(UNSEEN.into()),
         )
+        .freed_of_smoothing()
         .reviewed(only_with_a_clear_dip),
         MeasureKind::new(
             "tip-speed-dwell",
