@@ -10,6 +10,7 @@
 //! - Body axes: [`BodyFrame`].
 //! - No filter crosses contact: samples up to contact for what happens before it, samples after it for what happens after.
 //!   Per-instant points are interpolated between frames, so samples within one frame spacing of contact are left out.
+//! - Where the lift in continuous time gives a motion around contact, its courses stand in for what is smoothed from points per instant.
 //! - Every interval comes from trials with further noise of the size that the covariances say (module `trials`).
 //! - How far a racket goes behind the body is described, never graded.
 //!

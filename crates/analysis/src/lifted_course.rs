@@ -40,8 +40,8 @@ struct Instant {
     roots: [Matrix3<f64>; 2],
     /// Parts of the standard deviations that come from pixels, and from the calibration; their squares add up to 1.
     parts: [[f64; 2]; 2],
-    /// Time in units of the process' own, from the start of the side.
-    pace: f64,
+    /// Cosine and sine of each wave here.
+    waves: [[f64; 2]; WAVES],
 }
 
 /// The course of one point.
@@ -80,7 +80,7 @@ impl Instant {
         let state = State { position: motion.position_m.value.into(), velocity: motion.velocity_m_s.value.into() };
         let roots = [root(&motion.position_m)?, root(&motion.velocity_m_s)?];
         let parts = [parts(&motion.position_m.sd_parts), parts(&motion.velocity_m_s.sd_parts)];
-        Some(Self { state, roots, parts, pace: 0.0 })
+        Some(Self { state, roots, parts, waves: [[0.0; 2]; WAVES] })
     }
 
     /// Changes of mind per second.
@@ -112,11 +112,13 @@ impl LiftedCourse {
             })
             .collect();
         let after = grid.contact + 1;
+        let frequencies = frequencies();
         for side in [0..after, after..grid.len] {
+            // Time in units of the process' own, from the start of the side.
             let mut pace = 0.0;
             for instant in instants[side].iter_mut().flatten() {
                 pace += instant.rate() * grid.step;
-                instant.pace = pace;
+                instant.waves = frequencies.map(|frequency| [(frequency * pace).cos(), (frequency * pace).sin()]);
             }
         }
         let share_at = |k: usize| {
@@ -124,7 +126,7 @@ impl LiftedCourse {
             if feels_impact { 1.0 } else { (past / CHANGE_OVER_SECONDS).clamp(0.0, 1.0) }
         };
         let shares = (0..grid.len).map(share_at).collect();
-        instants.iter().any(Option::is_some).then_some(Self { after, instants, shares, frequencies: frequencies() })
+        instants.iter().any(Option::is_some).then_some(Self { after, instants, shares, frequencies })
     }
 
     /// What the samples say, and the lift in its place where it counts.
@@ -176,7 +178,7 @@ impl LiftedCourse {
     ) -> Vec<Option<State>> {
         let sides = [Waves::new(random), Waves::new(random)];
         self.over(own, |k, instant| {
-            let [value, slope] = sides[usize::from(k >= self.after)].at(&self.frequencies, instant.pace);
+            let [value, slope] = sides[usize::from(k >= self.after)].at(&self.frequencies, &instant.waves);
             let off = |kind: usize, own: Vector3<f64>| {
                 let [pixels, shared] = instant.parts[kind];
                 instant.roots[kind] * (own * pixels + calibration.0 * shared)
@@ -213,17 +215,18 @@ impl Waves {
         Self((0..WAVES).map(|_| [normal_vector(random), normal_vector(random)]).collect())
     }
 
-    fn at(&self, frequencies: &[f64; WAVES], pace: f64) -> [Vector3<f64>; 2] {
+    /// Value and slope of the process where the waves have these cosines and sines.
+    fn at(&self, frequencies: &[f64; WAVES], waves: &[[f64; 2]; WAVES]) -> [Vector3<f64>; 2] {
         let scale = (1.0 / WAVES as f64).sqrt();
         let mut sums = [Vector3::zeros(); 2];
-        for (frequency, [even, odd]) in frequencies.iter().zip(&self.0) {
-            let (sin, cos) = (frequency * pace).sin_cos();
-            sums[0] += even * cos + odd * sin;
-            sums[1] += (odd * cos - even * sin) * *frequency;
+        for ((frequency, [cos, sin]), [even, odd]) in frequencies.iter().zip(waves).zip(&self.0) {
+            sums[0] += even * *cos + odd * *sin;
+            sums[1] += (odd * *cos - even * *sin) * *frequency;
         }
         sums.map(|sum| sum * scale)
     }
 }
+
 #[cfg(test)]
 mod tests {
     use super::*;

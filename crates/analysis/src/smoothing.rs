@@ -1,8 +1,9 @@
 //! Positions and velocities of one point on the stroke's grid; nothing on one side of contact is computed from the other.
 //!
 //! Each side is a smoothing spline of degree seven whose roughness changes over time ([`VaryingSpline`]); how rough, each
-//! stroke's own samples decide (empirical Bayes), those of both shoulders and of the racket's points together. A draw of the stroke is the estimate plus a draw of what it may be off by,
-//! correlated in time as it must be, so that the draws of a measure are draws of what the measure may be.
+//! stroke's own samples decide (empirical Bayes), those of both shoulders and of the racket's points together. A draw of the stroke is
+//! the estimate plus a draw of what it may be off by, correlated in time as it must be, so that the draws of a measure are draws of what
+//! the measure may be.
 //!
 //! Next to contact, where such a spline is seen from one side only and runs away, a straight line plus a smooth curve of known size
 //! and time scale stands in for it ([`SmoothFit`], fitted to the last stretch on that side); one changes over to the other within
@@ -361,8 +362,8 @@ impl Screened {
 }
 
 impl SmoothedPoint {
-    /// Smooths points that move alike (`spots::ALIKE`) around `contact_seconds`: each by its own
-    /// samples (session time, any length), all as rough as their samples say together.
+    /// Smooths points that move alike (`spots::ALIKE`) around `contact_seconds`: each by its own samples (session time, any length), all
+    /// as rough as their samples say together.
     pub(crate) fn alike(points: &[(&[Sample], SmoothingSettings)], contact_seconds: f64, grid: &Grid) -> Vec<Self> {
         let screened: Vec<Screened> =
             points.iter().map(|(samples, settings)| Screened::new(samples, contact_seconds, grid, settings)).collect();

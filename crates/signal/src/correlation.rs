@@ -190,7 +190,7 @@ impl PhaseSum {
         if !(0.0 <= band.start && band.start < band.end && band.end <= 0.5) {
             return Err(CorrelationError::Band { from: band.start, to: band.end });
         }
-        if length == 0 || length % 2 != 0 {
+        if length == 0 || !length.is_multiple_of(2) {
             return Err(CorrelationError::Transform { length, reason: "blocks have an even number of samples".into() });
         }
         let bin = |frequency: f64| (frequency * length as f64).ceil() as usize;

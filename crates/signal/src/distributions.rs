@@ -91,7 +91,7 @@ fn probability_within(theta: f64, degrees_of_freedom: usize) -> f64 {
 #[must_use]
 pub fn fisher_quantile(probability: f64, above: f64, below: f64) -> Option<f64> {
     let usable = |degrees: f64| degrees.is_finite() && degrees > 0.0;
-    if !(probability > 0.0 && probability < 1.0) || !usable(above) || !usable(below) {
+    if !(probability > 0.0 && probability < 1.0 && usable(above) && usable(below)) {
         return None;
     }
     // Taken from the nearer tail, so that 1 - x keeps its digits.
@@ -110,7 +110,7 @@ pub fn fisher_quantile(probability: f64, above: f64, below: f64) -> Option<f64> 
 /// excluded) and the degrees of freedom are positive and finite.
 #[must_use]
 pub fn chi_squared_quantile(probability: f64, degrees_of_freedom: f64) -> Option<f64> {
-    if !(probability > 0.0 && probability < 1.0) || !degrees_of_freedom.is_finite() {
+    if !(probability > 0.0 && probability < 1.0 && degrees_of_freedom.is_finite()) {
         return None;
     }
     Some(ChiSquared::new(degrees_of_freedom).ok()?.inverse_cdf(probability))

@@ -173,11 +173,11 @@ fn what_one_of_three_cameras_sees_wrongly_is_left_out_and_told() {
     let mut mistaken = 0;
     for frame in &mut wrong.keypoints[1].frames {
         let seconds = wrong.cameras[1].clock.session_seconds(frame.pts_seconds);
-        if (0.7..0.8).contains(&seconds) || frame.frame_index % 25 == 3 {
-            if let Some(tip) = &mut frame.points[2] {
-                tip.px = [300.0 + 0.1 * frame.frame_index as f64, 900.0];
-                mistaken += 1;
-            }
+        if ((0.7..0.8).contains(&seconds) || frame.frame_index % 25 == 3)
+            && let Some(tip) = &mut frame.points[2]
+        {
+            tip.px = [300.0 + 0.1 * frame.frame_index as f64, 900.0];
+            mistaken += 1;
         }
     }
     let tip = |filmed: &Filmed| {
