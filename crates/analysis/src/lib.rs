@@ -30,7 +30,6 @@ mod input;
 mod kind;
 mod kink;
 mod lifted_course;
-mod lifted_tip;
 mod measures;
 mod model;
 mod one_camera;

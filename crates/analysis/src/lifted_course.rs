@@ -9,6 +9,7 @@
 //! Toward contact the lift lets every point roughen, which is right for what the ball stops and too much for trunk and legs: there their
 //! samples' own smooth curve takes over. On the demo the lift's course alone was 6° off in the shoulders' alignment at contact, the curve 2°.
 
+use midline_session::description::Handedness;
 use midline_session::motion::{ContactSide, Estimate3d, PointMotion, SdParts, StrokeMotion};
 use midline_signal::normal_quantile;
 use nalgebra::{Matrix3, Vector3};
@@ -16,6 +17,7 @@ use rand::Rng;
 
 use crate::grid::Grid;
 use crate::smoothing::{State, normal_vector};
+use crate::spots::Spot;
 
 /// Waves that a draw is made of, on each side of contact.
 const WAVES: usize = 24;
@@ -50,9 +52,12 @@ pub(crate) struct LiftedCourse {
     /// First instant of the side after contact.
     after: usize,
     instants: Vec<Option<Instant>>,
-    /// How much it counts against the samples' own course, 0 to 1.
-    shares: Vec<f64>,
+    spot: Spot,
+    /// 0 at contact, 1 away from it.
+    away: Vec<f64>,
     frequencies: [f64; WAVES],
+    /// Acceleration just before contact, m/s².
+    acceleration_at_contact: Option<Vector3<f64>>,
 }
 
 /// Standard normal numbers of one draw that all points share.
@@ -91,15 +96,15 @@ impl Instant {
 }
 
 impl LiftedCourse {
-    /// Of a name in the motion of this contact; `None` when it is not in there.
+    /// Of a point in the motion of this contact; `None` when it is not in there.
     pub(crate) fn new(
         motion: &StrokeMotion,
-        name: &str,
-        feels_impact: bool,
+        spot: Spot,
+        handedness: Handedness,
         contact_seconds: f64,
         grid: &Grid,
     ) -> Option<Self> {
-        let column = motion.column(name)?;
+        let column = motion.column(spot.track_name(handedness))?;
         let mut instants: Vec<Option<Instant>> = (0..grid.len)
             .map(|k| {
                 let at = contact_seconds + grid.seconds(k as f64);
@@ -121,22 +126,35 @@ impl LiftedCourse {
                 instant.waves = frequencies.map(|frequency| [(frequency * pace).cos(), (frequency * pace).sin()]);
             }
         }
-        let share_at = |k: usize| {
+        let away_at = |k: usize| {
             let past = grid.seconds(k as f64).abs() - NOT_AT_CONTACT_SECONDS;
-            if feels_impact { 1.0 } else { (past / CHANGE_OVER_SECONDS).clamp(0.0, 1.0) }
+            (past / CHANGE_OVER_SECONDS).clamp(0.0, 1.0)
         };
-        let shares = (0..grid.len).map(share_at).collect();
-        instants.iter().any(Option::is_some).then_some(Self { after, instants, shares, frequencies })
+        let away = (0..grid.len).map(away_at).collect();
+        let at_contact = instants[grid.contact].as_ref().and_then(|_| motion.before.at_contact(column));
+        let acceleration_at_contact = at_contact.map(|motion| motion.acceleration_m_s2.value.into());
+        let known = instants.iter().any(Option::is_some);
+        known.then_some(Self { after, instants, spot, away, frequencies, acceleration_at_contact })
+    }
+
+    /// Acceleration just before contact, m/s²; `None` when the lift does not know the point there.
+    pub(crate) fn acceleration_at_contact(&self) -> Option<Vector3<f64>> {
+        self.acceleration_at_contact
+    }
+
+    /// How much it counts against the samples' own course, 0 to 1.
+    fn share(&self, k: usize) -> f64 {
+        if self.spot.feels_impact() { 1.0 } else { self.away[k] }
     }
 
     /// What the samples say, and the lift in its place where it counts.
     fn over(&self, own: Vec<Option<State>>, lifted: impl Fn(usize, &Instant) -> State) -> Vec<Option<State>> {
         let with = |(k, own): (usize, Option<State>)| {
             let own = own?;
-            let Some(instant) = self.instants.get(k)?.as_ref().filter(|_| self.shares[k] > 0.0) else {
+            let Some(instant) = self.instants.get(k)?.as_ref().filter(|_| self.share(k) > 0.0) else {
                 return Some(own);
             };
-            let (lifted, share) = (lifted(k, instant), self.shares[k]);
+            let (lifted, share) = (lifted(k, instant), self.share(k));
             Some(State {
                 position: own.position.lerp(&lifted.position, share),
                 velocity: own.velocity.lerp(&lifted.velocity, share),
@@ -150,7 +168,8 @@ impl LiftedCourse {
         self.over(own, |_, instant| instant.state)
     }
 
-    /// The course smoothed once more, taken to change as the samples' own does.
+    /// The course smoothed once more, taken to change as the samples' own does; but not at contact for the racket, whose rigid course holds its
+    /// samples' end together.
     pub(crate) fn smoothed_again(&self, own: &[Option<State>], again: Vec<Option<State>>) -> Vec<Option<State>> {
         let changes: Vec<Option<State>> = again
             .iter()
@@ -160,12 +179,13 @@ impl LiftedCourse {
                 Some(State { position: again.position - own.position, velocity: again.velocity - own.velocity })
             })
             .collect();
-        self.over(again, |k, instant| match changes[k] {
-            Some(change) => State {
-                position: instant.state.position + change.position,
-                velocity: instant.state.velocity + change.velocity,
-            },
-            None => instant.state,
+        self.over(again, |k, instant| {
+            let share = if self.spot.is_racket() { self.away[k] } else { 1.0 };
+            let change = |of: fn(&State) -> Vector3<f64>| changes[k].as_ref().map_or_else(Vector3::zeros, of) * share;
+            State {
+                position: instant.state.position + change(|s| s.position),
+                velocity: instant.state.velocity + change(|s| s.velocity),
+            }
         })
     }
 
@@ -192,7 +212,7 @@ impl LiftedCourse {
         let with = |(k, own): (usize, Option<f64>)| {
             let own = own?;
             let lifted = self.instants.get(k)?.as_ref().map_or(own, |i| i.roots[1].norm() / 3.0_f64.sqrt());
-            Some(own + self.shares[k] * (lifted - own))
+            Some(own + self.share(k) * (lifted - own))
         };
         own.into_iter().enumerate().map(with).collect()
     }
@@ -248,15 +268,15 @@ mod tests {
         let point = Some(PointMotion {
             position_m: estimate(SD_M),
             velocity_m_s: estimate(SD_M_S),
-            acceleration_m_s2: Estimate3d { value: [0.0; 3], ..estimate(1.0) },
+            acceleration_m_s2: Estimate3d { value: [0.0, 100.0, 0.0], ..estimate(1.0) },
             bridged: false,
         });
         let side = |from: f64| SideMotion {
             session_seconds: (0..=100).map(|i| from + 0.01 * f64::from(i)).collect(),
-            points: vec![vec![point]; 101],
-            at_contact: vec![point],
+            points: vec![vec![point; 2]; 101],
+            at_contact: vec![point; 2],
         };
-        let names = vec!["right_hip".to_owned()];
+        let names = ["right_hip", "right_wrist"].map(str::to_owned).to_vec();
         StrokeMotion { contact_seconds: 5.0, names, before: side(3.995), after: side(5.005) }
     }
 
@@ -266,7 +286,7 @@ mod tests {
 
     #[test]
     fn draws_have_the_stated_covariances_and_velocities_are_slopes() {
-        let course = LiftedCourse::new(&motion(1.0), "right_hip", true, 5.0, &GRID).unwrap();
+        let course = LiftedCourse::new(&motion(1.0), Spot::DominantWrist, Handedness::Right, 5.0, &GRID).unwrap();
         let mut random = StdRng::seed_from_u64(3);
         let rest = course.measured(own());
         let from = GRID.index(-0.5);
@@ -295,9 +315,10 @@ mod tests {
 
     #[test]
     fn what_the_calibration_adds_is_one_shift() {
-        let course = LiftedCourse::new(&motion(0.0), "right_hip", true, 5.0, &GRID).unwrap();
+        let course = LiftedCourse::new(&motion(0.0), Spot::DominantWrist, Handedness::Right, 5.0, &GRID).unwrap();
         let mut random = StdRng::seed_from_u64(4);
         let calibration = CalibrationDraw::new(&mut random);
+        assert_eq!(course.acceleration_at_contact(), Some(Vector3::new(0.0, 100.0, 0.0)));
         let [a, b] = [0, 1].map(|_| course.drawn(own(), &mut random, &calibration));
         let (early, late) = (GRID.index(-0.6), GRID.index(0.4));
         let place = |draw: &[Option<State>], k: usize| draw[k].unwrap().position;
@@ -307,21 +328,21 @@ mod tests {
 
     #[test]
     fn trunk_and_legs_have_their_own_course_at_contact_and_all_points_where_the_lift_says_nothing() {
-        let place = |feels_impact: bool, seconds: f64| {
-            let course = LiftedCourse::new(&motion(1.0), "right_hip", feels_impact, 5.0, &GRID).unwrap();
+        let place = |spot: Spot, seconds: f64| {
+            let course = LiftedCourse::new(&motion(1.0), spot, Handedness::Right, 5.0, &GRID).unwrap();
             course.measured(own())[GRID.index(seconds)].unwrap().position.z
         };
         assert_eq!(
-            [0.0, -0.03, -0.045, -0.06, 0.1].map(|t| (place(false, t) * 1e6).round()),
+            [0.0, -0.03, -0.045, -0.06, 0.1].map(|t| (place(Spot::DominantHip, t) * 1e6).round()),
             [0.0, 0.0, 5e5, 1e6, 1e6]
         );
-        assert_eq!([place(true, 0.0), place(true, 0.005), place(true, -1.5)], [1.0, 1.0, 0.0]);
+        assert_eq!([0.0, 0.005, -1.5].map(|t| place(Spot::DominantWrist, t)), [1.0, 1.0, 0.0]);
     }
 
     #[test]
     fn the_motion_of_another_contact_is_not_taken() {
         let motions = [motion(1.0)];
         assert!(motion_of(&motions, 5.004).is_some() && motion_of(&motions, 5.02).is_none());
-        assert!(LiftedCourse::new(&motions[0], "ball", true, 5.0, &GRID).is_none());
+        assert!(LiftedCourse::new(&motions[0], Spot::RacketTip, Handedness::Right, 5.0, &GRID).is_none());
     }
 }

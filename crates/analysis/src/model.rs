@@ -12,7 +12,6 @@ use crate::edge_speed::EdgeSpeed;
 use crate::grid::{GRID, Grid};
 use crate::input::{StrokeInput, dominant_side};
 use crate::lifted_course::{CalibrationDraw, LiftedCourse, motion_of};
-use crate::lifted_tip::LiftedTip;
 use crate::phases::{self, Phase, SetPhase};
 use crate::samples::{Sample, between};
 use crate::series::Series;
@@ -32,8 +31,8 @@ pub(crate) struct StrokeModel {
     /// Time around contact whose samples are left out, seconds.
     pub(crate) margin_seconds: f64,
     edge: Option<EdgeSpeed>,
-    /// What the lift in continuous time says; it stands in for `edge`.
-    lifted: Option<LiftedTip>,
+    /// Acceleration of the tip just before contact, m/s², where the lift says how it moves; its course then stands in for `edge`.
+    tip_acceleration: Option<Vector3<f64>>,
     /// What the smoothing of samples alone does to each instant, seconds.
     smoothing: [f64; Phase::COUNT],
     grid: Grid,
@@ -78,27 +77,26 @@ impl StrokeModel {
             let (seen, of_group): (Vec<Spot>, Vec<_>) =
                 group.iter().filter_map(|spot| Some((*spot, (own(*spot)?, settings_of(*spot, correlation))))).unzip();
             for (spot, point) in seen.into_iter().zip(SmoothedPoint::alike(&of_group, contact.seconds, &grid)) {
-                let name = spot.track_name(input.handedness);
-                let course = motion
-                    .and_then(|motion| LiftedCourse::new(motion, name, spot.feels_impact(), contact.seconds, &grid));
+                let course =
+                    motion.and_then(|motion| LiftedCourse::new(motion, spot, input.handedness, contact.seconds, &grid));
                 points[spot.index()] = Some(point.with_course(course));
             }
         }
         let point = |spot: Spot| points.get(spot.index()).and_then(Option::as_ref);
+        let tip_acceleration =
+            point(Spot::RacketTip).and_then(SmoothedPoint::lifted).and_then(LiftedCourse::acceleration_at_contact);
         // In a picture the racket is no rigid body.
         let edge = point(Spot::RacketButt)
             .zip(point(Spot::RacketTip))
-            .filter(|_| !input.one_camera)
+            .filter(|_| tip_acceleration.is_none() && !input.one_camera)
             .and_then(|(butt, tip)| EdgeSpeed::new(butt, tip, &grid, margin_seconds + 2.0 * frame_seconds));
         let velocity_sds: Vec<Series> =
             points.iter().map(|p| p.as_ref().map_or_else(Vec::new, SmoothedPoint::velocity_sds)).collect();
         let none = vec![None; grid.len];
         let tip_sds = velocity_sds.get(Spot::RacketTip.index()).filter(|s| !s.is_empty()).unwrap_or(&none);
-        let lifted = motion.and_then(|motion| LiftedTip::new(motion, contact.seconds, &grid));
-        let tip_speed_sds = match (&lifted, &edge) {
-            (Some(tip), _) => changed_over(&grid, tip_sds, |t| tip.share(t), |k| tip.speed_sd(k)),
-            (None, Some(edge)) => changed_over(&grid, tip_sds, |t| edge.share(t), |k| edge.speed_sd(k)),
-            (None, None) => tip_sds.clone(),
+        let tip_speed_sds = match &edge {
+            Some(edge) => changed_over(&grid, tip_sds, |t| edge.share(t), |k| edge.speed_sd(k)),
+            None => tip_sds.clone(),
         };
         let setting = Setting {
             handedness: input.handedness,
@@ -114,8 +112,18 @@ impl StrokeModel {
             dip: None,
         };
         let smoothing = [0.0; Phase::COUNT];
-        let mut model =
-            Self { setting, contact, bounce, set_phases, points, margin_seconds, edge, lifted, smoothing, grid };
+        let mut model = Self {
+            setting,
+            contact,
+            bounce,
+            set_phases,
+            points,
+            margin_seconds,
+            edge,
+            tip_acceleration,
+            smoothing,
+            grid,
+        };
         model.look_for_dip();
         // The lift's course is not smoothed by what is known here; how it may be off stands in the intervals only.
         if motion.is_none()
@@ -211,19 +219,15 @@ impl StrokeModel {
         let tip = &points[Spot::RacketTip.index()];
         let plain: Series =
             (0..self.grid.len).map(|k| tip.get(k).copied().flatten().map(|s| s.velocity.norm())).collect();
-        let draw = &draws.racket_beyond[0];
-        let (tip_speed, tip_speed_at_contact) = match (&self.lifted, &self.edge, &motion) {
-            (Some(tip), ..) => (
-                changed_over(&self.grid, &plain, |t| tip.share(t), |k| tip.speed_on_grid(k, draw)),
-                Some(tip.speed_at(draws.contact_shift, draw)),
-            ),
-            (None, Some(edge), Some(motion)) => (
+        let (tip_speed, tip_speed_at_contact) = match (&self.edge, &motion) {
+            (Some(edge), Some(motion)) => (
                 changed_over(&self.grid, &plain, |t| edge.share(t), |k| motion.speed_on_grid(k)),
                 Some(motion.speed_at(draws.contact_shift)),
             ),
             _ => {
-                let at_contact = plain.get(self.grid.contact).copied().flatten();
-                (plain, at_contact)
+                let at_contact = tip.get(self.grid.contact).copied().flatten();
+                let shift = self.tip_acceleration.unwrap_or_default() * draws.contact_shift;
+                (plain, at_contact.map(|tip| (tip.velocity + shift).norm()))
             }
         };
         let mut view = StrokeView {

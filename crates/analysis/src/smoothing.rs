@@ -408,6 +408,11 @@ impl SmoothedPoint {
         Self { lifted, ..self }
     }
 
+    /// The lift's course.
+    pub(crate) fn lifted(&self) -> Option<&LiftedCourse> {
+        self.lifted.as_ref()
+    }
+
     /// The point as measured.
     pub(crate) fn measured(&self) -> Draw {
         let states = self.on_grid(|side| side.states.clone());

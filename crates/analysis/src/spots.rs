@@ -139,6 +139,11 @@ impl Spot {
         SmoothPrior { amplitude, length_seconds }
     }
 
+    /// Whether it is a point of the racket.
+    pub(crate) fn is_racket(self) -> bool {
+        matches!(self, Self::RacketButt | Self::RacketThroat | Self::RacketTip)
+    }
+
     /// Whether the impact changes the point's velocity within a frame.
     pub(crate) fn feels_impact(self) -> bool {
         matches!(
