@@ -1,5 +1,7 @@
 //! Helpers shared by the end-to-end tests.
 
+#![allow(clippy::expect_used, clippy::unwrap_used, clippy::panic)] // tests may
+
 pub mod academy;
 pub mod browser;
 mod dataset;

@@ -1,5 +1,7 @@
 //! Queries on several machines: the same rows as the embedded engine's, from a cluster inside this process and from one of real processes.
 
+#![allow(clippy::expect_used, clippy::unwrap_used, clippy::panic)] // tests may
+
 use std::net::TcpListener;
 use std::path::Path;
 use std::process::{Child, Command, Stdio};

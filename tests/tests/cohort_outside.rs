@@ -1,5 +1,7 @@
 //! The cohort's statistics on outside data, against the results published with them; and its files read by outside programs.
 
+#![allow(clippy::expect_used, clippy::unwrap_used, clippy::panic)] // tests may
+
 use std::path::{Path, PathBuf};
 use std::process::Command;
 

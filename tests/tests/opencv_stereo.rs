@@ -4,6 +4,8 @@
 //! corners; `stereoCalibrate` with `CALIB_FIX_INTRINSIC`, run here on the same corners and lenses. The package publishes
 //! intrinsics for the pair (`intrinsics.yml`) but no extrinsics, so that the function in the same run is the reference.
 
+#![allow(clippy::expect_used, clippy::unwrap_used, clippy::panic)] // tests may
+
 use std::path::Path;
 
 use midline_geometry::stepped;

@@ -422,6 +422,11 @@ pub(crate) fn summary(stages: &Stages) -> anyhow::Result<()> {
     Ok(())
 }
 
+/// A number with its noun, which gets an s where there is not just one.
+fn counted(n: usize, noun: &str) -> String {
+    if n == 1 { format!("1 {noun}") } else { format!("{n} {noun}s") }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -439,9 +444,4 @@ mod tests {
         assert_eq!(shown(&measure), "-12.3 cm (95 % -13.3 to -11.3, n = 3)");
         assert_eq!(serde_json::json!(measure)["outcome"], "measured");
     }
-}
-
-/// A number with its noun, which gets an s where there is not just one.
-fn counted(n: usize, noun: &str) -> String {
-    if n == 1 { format!("1 {noun}") } else { format!("{n} {noun}s") }
 }
