@@ -321,18 +321,31 @@ pub(crate) struct SmoothedPoint {
     pub(crate) across_contact: usize,
 }
 
-/// The samples of a point that are used, and what their scatter says about their noise (fields as in [`SmoothedPoint`]).
-struct Screened {
-    samples: Vec<Sample>,
-    before: usize,
-    independent: f64,
-    common: f64,
-    outliers: usize,
-    across_contact: usize,
-}
+impl SmoothedPoint {
+    /// Smooths points that move alike (`spots::ALIKE`) around `contact_seconds`: each by its own samples (session time, any length), all
+    /// as rough as their samples say together.
+    pub(crate) fn alike(points: &[(&[Sample], SmoothingSettings)], contact_seconds: f64, grid: &Grid) -> Vec<Self> {
+        let mut found: Vec<Self> =
+            points.iter().map(|(samples, settings)| Self::screened(samples, contact_seconds, grid, settings)).collect();
+        let spans = [0..grid.contact + 1, grid.contact + 1..grid.len];
+        for (side, (span, knots)) in spans.into_iter().zip([KNOTS_BEFORE_SECONDS, KNOTS_AFTER_SECONDS]).enumerate() {
+            let plain: Vec<Option<Plain>> = found.iter().map(|point| point.plain(side)).collect();
+            let own: Vec<&Plain> = plain.iter().flatten().collect();
+            let Some(roughness) = (!own.is_empty()).then(|| Roughness::most_probable(&own, knots)).flatten() else {
+                continue;
+            };
+            for ((point, plain), (_, settings)) in found.iter_mut().zip(plain).zip(points) {
+                let samples = point.of_side(side);
+                point.sides[side] = plain.and_then(|plain| {
+                    Side::new(samples, plain, roughness, span.clone(), point.independent, grid, settings)
+                });
+            }
+        }
+        found
+    }
 
-impl Screened {
-    fn new(samples: &[Sample], contact_seconds: f64, grid: &Grid, settings: &SmoothingSettings) -> Self {
+    /// A point's samples that are used and what their scatter says about their noise, not smoothed yet.
+    fn screened(samples: &[Sample], contact_seconds: f64, grid: &Grid, settings: &SmoothingSettings) -> Self {
         let (mut kept, across_contact) = to_contact(samples, contact_seconds, grid, settings);
         let (outliers, scatter_squared) = screen(&mut kept, settings);
         let before = kept.partition_point(|s| s.seconds < 0.0);
@@ -345,10 +358,11 @@ impl Screened {
         };
         // What a smooth course sees of noise that neighbours share is its spectral density at 0, as of independent noise of this size.
         let independent = independent * (1.0 + 2.0 * settings.correlation).sqrt();
-        Self { samples: kept, before, independent, common, outliers, across_contact }
+        let (sides, lifted) = ([None, None], None);
+        Self { samples: kept, before, sides, len: grid.len, independent, common, lifted, outliers, across_contact }
     }
 
-    /// Before contact (0) or after it (1).
+    /// The samples before contact (0) or after it (1).
     fn of_side(&self, side: usize) -> &[Sample] {
         let (earlier, later) = self.samples.split_at(self.before);
         if side == 0 { earlier } else { later }
@@ -358,49 +372,6 @@ impl Screened {
     fn plain(&self, side: usize) -> Option<Plain> {
         let samples = self.of_side(side);
         (samples.len() >= LEAST_SAMPLES).then(|| Plain::new(samples, self.independent))
-    }
-}
-
-impl SmoothedPoint {
-    /// Smooths points that move alike (`spots::ALIKE`) around `contact_seconds`: each by its own samples (session time, any length), all
-    /// as rough as their samples say together.
-    pub(crate) fn alike(points: &[(&[Sample], SmoothingSettings)], contact_seconds: f64, grid: &Grid) -> Vec<Self> {
-        let screened: Vec<Screened> =
-            points.iter().map(|(samples, settings)| Screened::new(samples, contact_seconds, grid, settings)).collect();
-        let spans = [0..grid.contact + 1, grid.contact + 1..grid.len];
-        let [before, after] = [0, 1].map(|side: usize| {
-            let plain: Vec<Option<Plain>> = screened.iter().map(|point| point.plain(side)).collect();
-            let own: Vec<&Plain> = plain.iter().flatten().collect();
-            let knots = [KNOTS_BEFORE_SECONDS, KNOTS_AFTER_SECONDS][side];
-            let roughness = if own.is_empty() { None } else { Roughness::most_probable(&own, knots) };
-            let side_of = |((point, plain), (_, settings)): ((&Screened, Option<Plain>), &(_, SmoothingSettings))| {
-                Side::new(
-                    point.of_side(side),
-                    plain?,
-                    roughness?,
-                    spans[side].clone(),
-                    point.independent,
-                    grid,
-                    settings,
-                )
-            };
-            screened.iter().zip(plain).zip(points).map(side_of).collect::<Vec<_>>()
-        });
-        screened
-            .into_iter()
-            .zip(before.into_iter().zip(after))
-            .map(|(point, (before, after))| Self {
-                samples: point.samples,
-                before: point.before,
-                sides: [before, after],
-                len: grid.len,
-                independent: point.independent,
-                common: point.common,
-                lifted: None,
-                outliers: point.outliers,
-                across_contact: point.across_contact,
-            })
-            .collect()
     }
 
     /// The same with the course of the lift.
@@ -430,9 +401,8 @@ impl SmoothedPoint {
     pub(crate) fn smoothed_again(&self, grid: &Grid) -> Draw {
         let [before, after] = self.sides.each_ref().map(|side| side.as_ref().map(|side| side.places(grid)));
         let own = |samples: &[Sample]| samples.iter().map(|s| s.position).collect::<Vec<_>>();
-        let (earlier, later) = self.samples.split_at(self.before);
-        let mut positions = before.clone().unwrap_or_else(|| own(earlier));
-        positions.extend(after.clone().unwrap_or_else(|| own(later)));
+        let mut positions = before.clone().unwrap_or_else(|| own(self.of_side(0)));
+        positions.extend(after.clone().unwrap_or_else(|| own(self.of_side(1))));
         let again = |side: &Side| {
             let places = if side.first == 0 { &before } else { &after };
             places.as_ref().and_then(|places| side.of(places)).unwrap_or_else(|| side.states.clone())
@@ -503,7 +473,7 @@ impl SmoothedPoint {
 
     /// The samples before contact.
     pub(crate) fn before_contact(&self) -> &[Sample] {
-        self.samples.get(..self.before).unwrap_or(&[])
+        self.of_side(0)
     }
 
     /// The samples of the last stretch before contact, with the index of the first.

@@ -112,7 +112,7 @@ impl Spot {
     /// Half the window in seconds in which outliers are looked for: over it a cubic follows the point's course.
     pub(crate) fn screening_seconds(self) -> f64 {
         match self {
-            Self::RacketButt | Self::RacketThroat | Self::RacketTip => 0.035,
+            _ if self.is_racket() => 0.035,
             Self::DominantElbow | Self::OtherElbow | Self::DominantWrist | Self::OtherWrist => 0.041,
             _ => 0.056,
         }
@@ -121,7 +121,7 @@ impl Spot {
     /// What a cubic over that window may miss, metres: residuals of that size are no reason to call a sample an outlier.
     pub(crate) fn misfit_allowance_m(self) -> f64 {
         match self {
-            Self::RacketButt | Self::RacketThroat | Self::RacketTip => 0.010,
+            _ if self.is_racket() => 0.010,
             _ => 0.004,
         }
     }
@@ -146,15 +146,7 @@ impl Spot {
 
     /// Whether the impact changes the point's velocity within a frame.
     pub(crate) fn feels_impact(self) -> bool {
-        matches!(
-            self,
-            Self::RacketButt
-                | Self::RacketThroat
-                | Self::RacketTip
-                | Self::DominantWrist
-                | Self::OtherWrist
-                | Self::DominantElbow
-                | Self::OtherElbow
-        )
+        let moves_it = [Self::DominantWrist, Self::OtherWrist, Self::DominantElbow, Self::OtherElbow];
+        self.is_racket() || moves_it.contains(&self)
     }
 }
