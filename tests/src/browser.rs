@@ -186,6 +186,15 @@ pub struct Page<'a> {
     events: Vec<Value>,
 }
 
+/// An answer to a request of a page.
+struct Transfer {
+    address: String,
+    /// Bytes, as the answer's head says.
+    length: Option<u64>,
+    /// Bytes.
+    received: u64,
+}
+
 impl Page<'_> {
     fn call(&mut self, method: &str, parameters: &Value) -> Value {
         let session = self.session.clone();
@@ -261,11 +270,33 @@ impl Page<'_> {
                 "Log.entryAdded" => ["error", "warning"]
                     .contains(&details["entry"]["level"].as_str()?)
                     .then(|| format!("browser: {} {}", details["entry"]["text"], details["entry"]["url"])),
-                "Network.loadingFailed" => Some(format!("loading failed: {}", details["errorText"])),
+                "Network.loadingFailed" => {
+                    let Transfer { address, length, received } = self.transfer(&details["requestId"]);
+                    // The 3D view hangs up once it has read the recording's end, now and then before the browser counts it as loaded.
+                    let is_whole = details["canceled"] == json!(true) && length == Some(received);
+                    (!is_whole).then(|| {
+                        format!("loading failed: {address}, {received} of {length:?} bytes, {}", details["errorText"])
+                    })
+                }
                 _ => None,
             }
         };
         self.events.iter().filter_map(complaint).collect()
+    }
+
+    /// What became of a request until now.
+    fn transfer(&self, request: &Value) -> Transfer {
+        let events = |method: &'static str| {
+            let of_it = move |e: &&Value| e["method"] == method && e["params"]["requestId"] == *request;
+            self.events.iter().filter(of_it).map(|e| &e["params"])
+        };
+        let headers = events("Network.responseReceived").filter_map(|p| p["response"]["headers"].as_object()).next();
+        let length = headers.and_then(|h| h.iter().find(|(name, _)| name.eq_ignore_ascii_case("content-length")));
+        Transfer {
+            address: events("Network.requestWillBeSent").map(|p| p["request"]["url"].to_string()).collect(),
+            length: length.and_then(|(_, bytes)| bytes.as_str()?.parse().ok()),
+            received: events("Network.dataReceived").filter_map(|p| p["dataLength"].as_u64()).sum(),
+        }
     }
 
     /// Addresses of everything that the page asked for, itself first, in order; `data:` and `blob:` stay inside the page.

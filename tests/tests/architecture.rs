@@ -1,15 +1,15 @@
 //! The crates depend on each other only as the table in `DEVELOPERS.md` allows.
 //!
 //! The table is the one source: `| crate | one line | may depend on |`, the crate's short name in backticks, the short
-//! names that it may depend on separated by commas, `–` for none, `all` for all. A crate that does not exist yet is
-//! marked with "(later)". The rule holds for normal, build and dev dependencies alike; outside libraries are free,
-//! except that only `vision` may use OpenCV and only `viewer` may use rerun.
+//! names that it may depend on separated by commas, `–` for none, `all` for all; behind "; tests:" what its tests may use
+//! besides. A crate that does not exist yet is marked with "(later)". Outside libraries are free, except that only `vision`
+//! may use OpenCV and only `viewer` may use rerun.
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::error::Error;
 use std::path::{Path, PathBuf};
 
-use cargo_metadata::MetadataCommand;
+use cargo_metadata::{Dependency, DependencyKind, MetadataCommand};
 
 const HEADER: [&str; 3] = ["crate", "one line", "may depend on"];
 const LATER: &str = "(later)";
@@ -36,7 +36,16 @@ struct Row {
 #[derive(Debug, PartialEq)]
 enum Allowed {
     All,
-    Only(BTreeSet<String>),
+    Only { always: BTreeSet<String>, in_tests: BTreeSet<String> },
+}
+
+impl Allowed {
+    fn names(&self) -> Box<dyn Iterator<Item = &String> + '_> {
+        match self {
+            Self::All => Box::new(std::iter::empty()),
+            Self::Only { always, in_tests } => Box::new(always.union(in_tests)),
+        }
+    }
 }
 
 /// One crate of the workspace.
@@ -45,6 +54,8 @@ struct Crate {
     name: String,
     /// Short names of crates of the workspace.
     inside: BTreeSet<String>,
+    /// Those of its tests alone.
+    in_tests: BTreeSet<String>,
     /// Names of outside libraries.
     outside: BTreeSet<String>,
     inherits_lints: bool,
@@ -76,9 +87,15 @@ fn table(guide: &str) -> Result<BTreeMap<String, Row>, String> {
             .ok_or_else(|| format!("line {number}: the crate's name is not in backticks"))?;
         let allowed = match allowed {
             "all" => Allowed::All,
-            "–" => Allowed::Only(BTreeSet::new()),
             "" => return Err(format!("line {number}: `{name}` has nothing in the third column (– for none)")),
-            names => Allowed::Only(names.split(',').map(|n| n.trim().trim_matches('`').to_owned()).collect()),
+            names => {
+                let (always, in_tests) = names.split_once("; tests:").unwrap_or((names, "–"));
+                let set = |names: &str| {
+                    let names = names.split(',').map(|n| n.trim().trim_matches('`').to_owned());
+                    names.filter(|n| n != "–").collect()
+                };
+                Allowed::Only { always: set(always), in_tests: set(in_tests) }
+            }
         };
         let row = Row { later: about.contains(LATER), allowed };
         if rows.insert(short(name).to_owned(), row).is_some() {
@@ -89,9 +106,7 @@ fn table(guide: &str) -> Result<BTreeMap<String, Row>, String> {
         return Err(format!("line {start}: the table is empty"));
     }
     for (name, row) in &rows {
-        if let Allowed::Only(names) = &row.allowed
-            && let Some(unknown) = names.iter().find(|n| !rows.contains_key(*n))
-        {
+        if let Some(unknown) = row.allowed.names().find(|n| !rows.contains_key(*n)) {
             return Err(format!("the row of `{name}` names `{unknown}`, which has no row"));
         }
     }
@@ -110,13 +125,17 @@ fn workspace() -> Result<Vec<Crate>, Box<dyn Error>> {
         .workspace_packages()
         .into_iter()
         .map(|package| {
-            let (inside, outside): (BTreeSet<&str>, BTreeSet<&str>) =
-                package.dependencies.iter().map(|d| d.name.as_str()).partition(|name| members.contains(name));
+            let (own, outside): (Vec<&Dependency>, Vec<&Dependency>) =
+                package.dependencies.iter().partition(|d| members.contains(d.name.as_str()));
+            let (in_tests, inside): (Vec<&Dependency>, Vec<&Dependency>) =
+                own.into_iter().partition(|d| d.kind == DependencyKind::Development);
+            let names = |list: Vec<&Dependency>| list.into_iter().map(|d| short(&d.name).to_owned()).collect();
             let manifest: toml::Table = std::fs::read_to_string(&package.manifest_path)?.parse()?;
             Ok(Crate {
                 name: short(&package.name).to_owned(),
-                inside: inside.into_iter().map(|n| short(n).to_owned()).collect(),
-                outside: outside.into_iter().map(ToOwned::to_owned).collect(),
+                inside: names(inside),
+                in_tests: names(in_tests),
+                outside: names(outside),
                 inherits_lints: manifest
                     .get("lints")
                     .and_then(|l| l.get("workspace"))
@@ -146,9 +165,12 @@ fn faults(rows: &BTreeMap<String, Row>, crates: &[Crate]) -> Vec<String> {
         if row.later {
             faults.push(format!("`{name}` exists: take {LATER} out of its row"));
         }
-        if let Allowed::Only(allowed) = &row.allowed {
-            for other in krate.inside.difference(allowed) {
+        if let Allowed::Only { always, in_tests } = &row.allowed {
+            for other in krate.inside.difference(always) {
                 faults.push(format!("`{name}` depends on `{other}`, which its row does not allow"));
+            }
+            for other in krate.in_tests.iter().filter(|n| !always.contains(*n) && !in_tests.contains(*n)) {
+                faults.push(format!("tests of `{name}` depend on `{other}`, which its row does not allow"));
             }
         }
     }
@@ -175,6 +197,7 @@ fn krate(name: &str, inside: &[&str], outside: &[&str]) -> Crate {
     Crate {
         name: name.to_owned(),
         inside: inside.iter().map(ToString::to_string).collect(),
+        in_tests: BTreeSet::new(),
         outside: outside.iter().map(ToString::to_string).collect(),
         inherits_lints: true,
     }
@@ -191,7 +214,7 @@ const MADE_UP: &str = "# Guide
 |---|---|---|
 | `geometry` | shapes | – |
 | `midline-lens` | lenses | geometry |
-| `vision` | pictures | geometry |
+| `vision` | pictures | geometry; tests: lens |
 | `desk` | pages (later) | geometry, lens |
 | `midline` | program | all |
 
@@ -200,12 +223,14 @@ More text.
 
 /// A workspace that keeps to it.
 fn made_up() -> Vec<Crate> {
-    vec![
+    let mut crates = vec![
         krate("geometry", &[], &["nalgebra"]),
         krate("lens", &["geometry"], &[]),
         krate("vision", &["geometry"], &["opencv", "re_mp4"]),
         krate("midline", &["geometry", "lens", "vision"], &[]),
-    ]
+    ];
+    crates[2].in_tests = ["lens".to_owned(), "geometry".to_owned()].into();
+    crates
 }
 
 #[test]
@@ -220,6 +245,8 @@ fn the_checker_finds_each_made_up_fault_and_nothing_else() {
     };
     spoilt(|c| c[1].inside.extend(["vision".to_owned()]), "`lens` depends on `vision`");
     spoilt(|c| c[0].inside.extend(["midline".to_owned()]), "`geometry` depends on `midline`");
+    spoilt(|c| c[2].inside.extend(["lens".to_owned()]), "`vision` depends on `lens`");
+    spoilt(|c| c[1].in_tests.extend(["vision".to_owned()]), "tests of `lens` depend on `vision`");
     spoilt(|c| c[1].outside.extend(["opencv".to_owned()]), "`lens` uses opencv, which only `vision` may");
     spoilt(|c| c[2].outside.extend(["rerun".to_owned()]), "`vision` uses rerun, which only `viewer` may");
     spoilt(|c| c[3].outside.extend(["re_sdk".to_owned()]), "`midline` uses re_sdk");

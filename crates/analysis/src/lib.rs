@@ -46,6 +46,8 @@ mod style;
 mod suspicions;
 mod swings;
 #[cfg(test)]
+mod test_film;
+#[cfg(test)]
 mod test_swing;
 mod trials;
 mod view;

@@ -8,6 +8,7 @@ use std::collections::BTreeMap;
 
 use midline_session::calibration::Vertical;
 use midline_session::description::Handedness;
+use midline_session::motion::StrokeMotion;
 use midline_session::tracks::{Point3d, Tracks};
 use midline_signal::normal_probability;
 use nalgebra::{Isometry3, Matrix3, Point3, Vector3};
@@ -240,6 +241,8 @@ impl Default for Recording {
 /// What the analysis gets.
 pub(crate) struct Recorded {
     pub(crate) tracks: Tracks,
+    /// Of the lift in continuous time; empty where points were recorded and not pictures.
+    pub(crate) motions: Vec<StrokeMotion>,
     pub(crate) impacts: Vec<SoundImpact>,
     pub(crate) rates_hz: Vec<f64>,
     pub(crate) handedness: Handedness,
@@ -248,7 +251,7 @@ pub(crate) struct Recorded {
 impl Recorded {
     pub(crate) fn input(&self) -> StrokeInput<'_> {
         StrokeInput {
-            motions: &[],
+            motions: &self.motions,
             tracks: &self.tracks,
             handedness: self.handedness,
             impacts: &self.impacts,
@@ -271,6 +274,15 @@ impl Recorded {
         self.impacts.extend(later.impacts);
         self
     }
+}
+
+/// What is heard of a stroke: bounce, contact and another player.
+pub(crate) fn sounds(contact_seconds: f64, sd_seconds: f64, random: &mut StdRng) -> Vec<SoundImpact> {
+    let heard = |seconds: f64| {
+        let z: f64 = StandardNormal.sample(random);
+        SoundImpact { session_seconds: contact_seconds + seconds + sd_seconds * z, sd_seconds }
+    };
+    [BOUNCE_SECONDS, 0.0, 0.41].map(heard).to_vec()
 }
 
 /// Records a stroke: one camera's frames are the instants, the other's lie between them and are interpolated, so that next to
@@ -330,14 +342,9 @@ pub(crate) fn record(swing: &TestSwing, recording: &Recording) -> Recorded {
         tracks.session_seconds.push(recording.contact_seconds + t);
         tracks.points.push(row);
     }
-    let mut impacts = Vec::new();
-    if let Some(sd) = recording.sound_sd_seconds {
-        for seconds in [BOUNCE_SECONDS, 0.0, 0.41] {
-            let z: f64 = StandardNormal.sample(&mut random);
-            impacts.push(SoundImpact { session_seconds: recording.contact_seconds + seconds + sd * z, sd_seconds: sd });
-        }
-    }
-    Recorded { tracks, impacts, rates_hz: vec![recording.rate_hz, recording.rate_hz], handedness }
+    let impacts =
+        recording.sound_sd_seconds.map_or_else(Vec::new, |sd| sounds(recording.contact_seconds, sd, &mut random));
+    Recorded { tracks, motions: Vec::new(), impacts, rates_hz: vec![recording.rate_hz, recording.rate_hz], handedness }
 }
 
 /// The measured values by identifier, with their intervals.

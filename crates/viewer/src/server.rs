@@ -215,7 +215,10 @@ impl Inner {
         match &self.content {
             Content::Finished { path, .. } => {
                 let headers = [header("Content-Type", "application/octet-stream"), no_store()].into_iter().flatten();
-                request.respond(headers.fold(Response::from_file(File::open(path)?), Response::with_header))
+                // With its length, as above: the viewer hangs up once it has read the recording's end, and of an answer in chunks the last
+                // would be missing still.
+                let response = Response::from_file(File::open(path)?).with_chunked_threshold(usize::MAX);
+                request.respond(headers.fold(response, Response::with_header))
             }
             Content::Growing(growing) => {
                 let file = File::open(growing.path())?;
@@ -276,6 +279,19 @@ mod tests {
         let mut answer = Vec::new();
         stream.read_to_end(&mut answer).unwrap();
         answer
+    }
+
+    /// A browser counted a recording that the viewer had read to its end as not loaded, now and then: the end of an answer in chunks was missing.
+    #[test]
+    fn a_large_finished_recording_was_sent_without_its_length() {
+        let fixture = Fixture::new(1);
+        let path = fixture.path("recording.rrd");
+        std::fs::write(&path, vec![7; 1 << 20]).unwrap();
+        let server = Server::start(&path, &fixture.strokes, 0).unwrap();
+        let port = server.inner.port;
+        let answer = ask(port, &format!("/{}/recording.rrd", server.inner.key), &format!("127.0.0.1:{port}"));
+        let head = String::from_utf8_lossy(&answer[..300]).into_owned();
+        assert!(head.contains("Content-Length: 1048576") && !head.contains("chunked"), "{head}");
     }
 
     #[test]

@@ -25,8 +25,8 @@ pub(crate) const DIP_DEPTH_ID: &str = "tip-speed-dip-depth";
 /// A fall counts as a dip when it exceeds this share of the lower neighbouring peak ...
 const LEAST_DEPTH: f64 = 0.10;
 
-/// ... and this share of the speed at contact: where the racket turns round, a tenth is nothing.
-const LEAST_SHARE_OF_CONTACT: f64 = 0.03;
+/// ... and this share of the speed at contact: where the racket turns round, a tenth is nothing. (3 % hid slowings of 0.7 m/s in the drop.)
+const LEAST_SHARE_OF_CONTACT: f64 = 0.015;
 
 const UNSEEN: &str = "the racket tip was not seen without gaps between the end of the take-back and contact";
 
@@ -79,7 +79,7 @@ pub(super) fn measures() -> Vec<MeasureKind> {
             DIP_DEPTH_ID,
             "deepest dip of the racket-tip speed",
             "share",
-            "between end of take-back and contact: the deepest fall (in m/s) of the racket-tip speed that follows a rise and is followed by one, as a share of the lower of the two neighbouring peaks; 0 when none stands out of the noise by 4 standard deviations, or none exceeds a tenth of that peak and 3 % of the speed at contact. In the last 60 ms before contact only slower changes are seen",
+            "between end of take-back and contact: the deepest fall (in m/s) of the racket-tip speed that follows a rise and is followed by one, as a share of the lower of the two neighbouring peaks; 0 when none stands out of the noise by 4 standard deviations, or none exceeds a tenth of that peak and 1.5 % of the speed at contact. In the last 60 ms before contact only slower changes are seen",
             &phased,
             |view| Ok(deepest_dip(view)?.map_or(0.0, |dip| dip.depth())),
         )
@@ -98,7 +98,7 @@ pub(super) fn measures() -> Vec<MeasureKind> {
             DIP_EXCESS_ID,
             "deepest fall of the racket-tip speed above what is called a dip",
             "m/s",
-            "fall minus the larger of a tenth of the lower neighbouring peak and 3 % of the speed at contact; positive for a dip",
+            "fall minus the larger of a tenth of the lower neighbouring peak and 1.5 % of the speed at contact; positive for a dip",
             &phased,
             |view| {
                 let least = LEAST_SHARE_OF_CONTACT * view.tip_speed_at_contact.ok_or(UNSEEN)?;

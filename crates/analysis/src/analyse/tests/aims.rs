@@ -10,6 +10,7 @@ use super::*;
 use crate::grid::GRID;
 use crate::phases;
 use crate::smoothing::State;
+use crate::test_film::{CONTACT_SECONDS, Filming, filmed};
 use crate::view::{SEGMENTS, Setting, StrokeView, frame_at};
 
 const HORIZONTAL_NOISE_M: f64 = 10.0 / 1500.0;
@@ -97,8 +98,8 @@ fn exact_view<'a>(swing: &TestSwing, setting: &'a Setting) -> StrokeView<'a> {
 
 /// Errors of one swing by name, each with whether its 95 % interval holds the truth and half the interval's width; and whether a
 /// dip was claimed.
-fn measure(swing: &TestSwing, recording: &Recording) -> (Vec<(String, f64, bool, f64)>, bool) {
-    let stroke = only_stroke(&record(swing, recording));
+fn measure(swing: &TestSwing, recorded: &Recorded) -> (Vec<(String, f64, bool, f64)>, bool) {
+    let stroke = only_stroke(recorded);
     let mut errors = Vec::new();
     let setting = exact_setting();
     let exact = exact_view(swing, &setting);
@@ -106,7 +107,7 @@ fn measure(swing: &TestSwing, recording: &Recording) -> (Vec<(String, f64, bool,
     let truths = EVENTS.map(|(phase, kind)| (kind, found.get(phase).ok())).into_iter();
     for (kind, truth) in truths.chain([(EventKind::Contact, Some(0.0)), (EventKind::Bounce, Some(BOUNCE_SECONDS))]) {
         let (Some(event), Some(truth)) = (stroke.event(kind), truth) else { continue };
-        let error = event.session_seconds - recording.contact_seconds - truth;
+        let error = event.session_seconds - CONTACT_SECONDS - truth;
         let half = 1.96 * event.sd_seconds;
         // A racket that hardly turns back at its farthest place does not say when it is there; the interval must say so.
         let hardly = if kind == EventKind::FarthestAcross && half > LOOSE_SECONDS { ", hardly defined" } else { "" };
@@ -121,14 +122,14 @@ fn measure(swing: &TestSwing, recording: &Recording) -> (Vec<(String, f64, bool,
     (errors, values["tip-speed-dip-depth"].0 > 0.0)
 }
 
-/// Errors of clean swings by what they are of, printed and held against their intervals.
-fn errors_of_clean_swings(n: usize, recording: impl Fn(u64) -> Recording + Sync) -> BTreeMap<String, Errors> {
+/// Errors of clean swings by what they are of, printed. No dip is claimed, and little is refused.
+fn errors_of_clean_swings(n: usize, recorded: impl Fn(&TestSwing, u64) -> Recorded + Sync) -> BTreeMap<String, Errors> {
     let swings: Vec<(u64, TestSwing)> = (first_seed()..)
         .map(|seed| (seed, TestSwing::varied(seed)))
         .filter(|(_, swing)| true_dip(swing).0 < 0.03)
         .take(n)
         .collect();
-    let results: Vec<_> = swings.par_iter().map(|(seed, swing)| measure(swing, &recording(*seed))).collect();
+    let results: Vec<_> = swings.par_iter().map(|(seed, swing)| measure(swing, &recorded(swing, *seed))).collect();
     let mut errors: BTreeMap<String, Errors> = BTreeMap::new();
     let mut halves: BTreeMap<&str, f64> = BTreeMap::new();
     for (id, error, inside, half) in results.iter().flat_map(|(errors, _)| errors) {
@@ -156,28 +157,30 @@ fn errors_of_clean_swings(n: usize, recording: impl Fn(u64) -> Recording + Sync)
         let enough = list.0.len() * 100 >= least_percent * n;
         assert!(may_be_refused || enough, "{id} was measured in {} of {n} swings", list.0.len());
     }
-    // Aimed at: 93 to 97 %. Seen in 150 other swings: instants 90 to 98 %, measures 84 % (how far the hand goes across, at 120 per second) to
-    // 100 %, most of them 93 to 98 %.
-    let by_nature_exact = |id: &str| id.contains("behind-body") || id.contains("dip") || id == "segment-order";
-    let all = errors.iter().filter(|(id, _)| !by_nature_exact(id)).flat_map(|(_, list)| &list.0);
-    let inside = all.clone().filter(|(_, inside)| *inside).count() as f64 / all.count() as f64;
-    println!("all together: {inside:.3} inside");
-    assert!((0.93..=0.975).contains(&inside), "{inside:.3} of all lie in their intervals");
-    for (id, list) in errors.iter().filter(|(id, _)| !by_nature_exact(id)) {
-        assert!(list.covered() >= 0.8, "{id} is covered in {:.3}", list.covered());
-    }
     // Claimed only where it is clear: seen in 2 of 500, wrong in both.
     let wrong = errors.get("segment-order").map_or(0, |list| list.0.iter().filter(|(_, inside)| !inside).count());
     assert!(wrong * 50 <= n, "{wrong} wrong orders claimed in {n}");
     errors
 }
 
-#[test]
-fn clean_swings_meet_the_aims_and_every_interval_is_held_against_the_truth() {
-    let errors = errors_of_clean_swings(swings_asked(100), recording);
-    // Aimed at: contact 1 ms, other events 4 ms, racket 15 mm, shoulders 2°. Reached in the mean (rms) but for the take-back's start by the
-    // shoulders: 5.1 ms in 400 swings. The best constant roughness, chosen with the truth, reaches 4.2 ms there: the noise of two points
-    // 0.4 m apart leaves little more.
+/// Aimed at: 93 to 97 %. Seen in 150 other swings: instants 90 to 98 %, measures 84 % (how far the hand goes across, at 120 per second) to
+/// 100 %, most of them 93 to 98 %. `but` holds in half of the swings only.
+fn held_by_their_intervals(errors: &BTreeMap<String, Errors>, most: f64, but: Option<&str>) {
+    let by_nature_exact = |id: &str| id.contains("behind-body") || id.contains("dip") || id == "segment-order";
+    let all = errors.iter().filter(|(id, _)| !by_nature_exact(id)).flat_map(|(_, list)| &list.0);
+    let inside = all.clone().filter(|(_, inside)| *inside).count() as f64 / all.count() as f64;
+    println!("all together: {inside:.3} inside");
+    assert!((0.93..=most).contains(&inside), "{inside:.3} of all lie in their intervals");
+    let swings = errors["event: contact"].0.len();
+    for (id, list) in errors.iter().filter(|(id, list)| !by_nature_exact(id) && list.0.len() * 4 > swings) {
+        let least = if but == Some(id.as_str()) { 0.5 } else { 0.8 };
+        assert!(list.covered() >= least, "{id} is covered in {:.3}", list.covered());
+    }
+}
+
+/// Aimed at: contact 1 ms, other events 4 ms, racket 15 mm, shoulders 2°, in the mean (rms). Reached but for the take-back's start by
+/// the shoulders: the noise of two points 0.4 m apart leaves 4.1 ms in 300 filmed swings and 5.1 ms where points alone are recorded. In 500 others those that hardly turn back put the racket farthest across 4.8 ms off.
+fn held_against_the_aims(errors: &BTreeMap<String, Errors>, shoulders_seconds: f64, across_seconds: f64) {
     for (id, most_rms) in [
         ("event: contact", 0.001),
         ("event: bounce", 0.001),
@@ -188,8 +191,8 @@ fn clean_swings_meet_the_aims_and_every_interval_is_held_against_the_truth() {
         ("event: end of follow-through", 0.004),
         ("event: top of the racket drop", 0.004),
         ("event: trunk opening", 0.004),
-        ("event: take-back start (shoulders)", 0.006),
-        ("event: racket farthest across", 0.004),
+        ("event: take-back start (shoulders)", shoulders_seconds),
+        ("event: racket farthest across", across_seconds),
         ("tip-farthest-across", 0.015),
         ("shoulder-alignment-contact", 2.0_f64.to_radians()),
         ("racket-peak-rate", 3.0),
@@ -197,17 +200,57 @@ fn clean_swings_meet_the_aims_and_every_interval_is_held_against_the_truth() {
         assert!(errors[id].rms() < most_rms, "{id} {}", errors[id].rms());
     }
     let hardly = errors.get("event: racket farthest across, hardly defined").map_or(0, |list| list.0.len());
-    assert!(hardly * 20 <= errors["event: contact"].0.len(), "{hardly} farthest places are hardly defined");
-    for id in ["tip-farthest-across", "dominant-shoulder-ahead", "contact-mid-shoulder-side", "tip-speed-contact"] {
-        assert!((0.85..=0.995).contains(&errors[id].covered()), "{id} {}", errors[id].covered());
+    assert!(hardly * 10 <= errors["event: contact"].0.len(), "{hardly} farthest places are hardly defined");
+    let ids = ["tip-farthest-across", "dominant-shoulder-ahead", "contact-mid-shoulder-side", "tip-speed-contact"];
+    for id in ids {
+        assert!(errors[id].covered() >= 0.85, "{id} {}", errors[id].covered());
     }
+    let together = ids.iter().map(|id| errors[*id].covered()).sum::<f64>() / ids.len() as f64;
+    assert!((0.92..=0.99).contains(&together), "{together:.3} of these lie in their intervals");
+}
+
+/// The lift lets elbows roughen toward contact, which makes the upper arm seem fastest at contact: 12 ms late at 240 frames per second (77 to
+/// 86 % inside), 28 ms at 120 (57 %). The samples' own course would hold, but is worse on the demo, whose hands slow down just before
+/// contact: the hand's direction at contact would be off, and with it the take-back's start.
+const ROUGHENED: &str = "upper-arm-peak-time";
+
+/// As the program does it: two cameras' pictures, lifted in continuous time. The lift's velocities are held in 97 % here, so what
+/// follows from them is held in 97.1 to 97.9 %.
+#[test]
+fn filmed_swings_meet_the_aims_and_every_interval_is_held_against_the_truth() {
+    let film = |swing: &TestSwing, seed| filmed(swing, &Filming { rate_hz: 240.0, noise_px: 1.0, seed });
+    let errors = errors_of_clean_swings(swings_asked(60), film);
+    held_by_their_intervals(&errors, 0.985, Some(ROUGHENED));
+    // The racket farthest across: 2.7 and 3.2 ms in two hundreds of swings, 5.1 in these with one that hardly turns back.
+    held_against_the_aims(&errors, 0.005, 0.006);
+    // 0.83 m/s in 100 swings; by the lift alone 1.06.
+    assert!(errors["tip-speed-contact"].rms() < 1.0, "{}", errors["tip-speed-contact"].rms());
+}
+
+/// Phones that take 120 frames per second, a detector that errs by 2 px.
+#[test]
+fn intervals_hold_in_slow_film() {
+    let film = |swing: &TestSwing, seed| filmed(swing, &Filming { rate_hz: 120.0, noise_px: 2.0, seed });
+    let errors = errors_of_clean_swings(swings_asked(40), film);
+    held_by_their_intervals(&errors, 0.985, Some(ROUGHENED));
+    // 1.2 m/s in 100 swings; by the lift alone 2.0.
+    assert!(errors["tip-speed-contact"].rms() < 1.6, "{}", errors["tip-speed-contact"].rms());
+}
+
+/// Where there is no lift in continuous time.
+#[test]
+fn points_alone_meet_the_aims_and_every_interval_is_held_against_the_truth() {
+    let errors = errors_of_clean_swings(swings_asked(100), |swing, seed| record(swing, &recording(seed)));
+    held_by_their_intervals(&errors, 0.975, None);
+    held_against_the_aims(&errors, 0.006, 0.004);
 }
 
 /// Found by the demo's footage: the smoothing of slower frames begins sudden motions some 10 ms early, and intervals that count noise alone
 /// held the truth of half of the shoulders' turns.
 #[test]
 fn intervals_hold_what_the_smoothing_of_slow_frames_does() {
-    errors_of_clean_swings(swings_asked(60), slower);
+    let errors = errors_of_clean_swings(swings_asked(60), |swing, seed| record(swing, &slower(seed)));
+    held_by_their_intervals(&errors, 0.975, None);
 }
 
 /// Found by the demo's footage: points per instant lie between frames and share their noise, which counts for more in a smooth course
@@ -215,7 +258,8 @@ fn intervals_hold_what_the_smoothing_of_slow_frames_does() {
 #[test]
 fn intervals_hold_noise_that_neighbouring_instants_share() {
     let sharing = |seed| Recording { correlation: 0.35, ..slower(seed) };
-    errors_of_clean_swings(swings_asked(60), sharing);
+    let errors = errors_of_clean_swings(swings_asked(60), |swing, seed| record(swing, &sharing(seed)));
+    held_by_their_intervals(&errors, 0.975, None);
 }
 
 /// Nearest rising sequence by pooling neighbours that fall (pool-adjacent-violators; Barlow et al. 1972).
@@ -284,8 +328,8 @@ fn best_power(swing: &TestSwing) -> f64 {
 fn dips_are_found_as_often_as_the_noise_lets_them() {
     // Aimed at: every dip from 15 % and 15 ms on. What the noise lets any test find is printed beside it.
     let n = swings_asked(40) as u64;
-    // Seen: 4, 19, 39 and 38 of 40, of 11, 24, 39 and 39; the limits leave room for other noise.
-    for (depth, sd, least) in [(0.15, 0.018, 0.03), (0.15, 0.030, 0.3), (0.25, 0.030, 0.85), (0.15, 0.062, 0.85)] {
+    // Seen in 100 others: 30, 83, 100 and 98, of 48, 80, 100 and 100; the limits leave room for other noise.
+    for (depth, sd, least) in [(0.15, 0.018, 0.15), (0.15, 0.030, 0.65), (0.25, 0.030, 0.95), (0.15, 0.062, 0.9)] {
         let found: Vec<(bool, f64, f64, f64)> = (0..n)
             .into_par_iter()
             .map(|i| {
