@@ -96,35 +96,13 @@ fn session(seed: u64) -> Session {
         .collect();
     let lenses = cameras
         .iter()
-        .map(|camera| LensCalibration {
-            quality: None,
-            camera: camera.name.clone(),
-            intrinsics: PHONE,
-            parameter_names: PHONE.parameter_names(),
-            standard_deviations: vec![None; PHONE.parameter_count()],
-            covariance: Vec::new(),
-            rms_px: 0.3,
-            held_out_rms_px: None,
-            views: Vec::new(),
-            coverage: 1.0,
-            advice: Vec::new(),
-        })
+        .map(|camera| LensCalibration { rms_px: 0.3, ..LensCalibration::exact(&camera.name, PHONE) })
         .collect();
     let rig = RigCalibration {
         world: World::Court,
         scale: Scale::Metric,
         vertical: Vertical::ZUp,
-        cameras: cameras
-            .iter()
-            .map(|camera| RigCamera {
-                name: camera.name.clone(),
-                camera_from_world: camera.camera.camera_from_world,
-                court_rms_px: None,
-                court_points: 0,
-                board_rms_px: None,
-                board_views: 0,
-            })
-            .collect(),
+        cameras: cameras.iter().map(|camera| RigCamera::given(&camera.name, camera.camera.camera_from_world)).collect(),
         covariance: vec![vec![0.0; 12]; 12],
         pose_by_lens: Vec::new(),
         remarks: Vec::new(),

@@ -25,19 +25,7 @@ const POINT_SD_PX: f64 = 2.0;
 type Outcome<T> = Result<T, Box<dyn Error>>;
 
 fn lens(name: &str) -> LensCalibration {
-    LensCalibration {
-        quality: None,
-        camera: name.to_owned(),
-        intrinsics: PHONE,
-        parameter_names: PHONE.parameter_names(),
-        standard_deviations: vec![None; PHONE.parameter_count()],
-        covariance: Vec::new(),
-        rms_px: CORNER_SD_PX,
-        held_out_rms_px: None,
-        views: Vec::new(),
-        coverage: 1.0,
-        advice: Vec::new(),
-    }
+    LensCalibration { rms_px: CORNER_SD_PX, ..LensCalibration::exact(name, PHONE) }
 }
 
 fn seen(lens: &Intrinsics, pose: &RigidTransform, point: &Point3<f64>) -> Option<Vector2<f64>> {

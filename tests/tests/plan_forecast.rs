@@ -24,19 +24,7 @@ fn normal(random: &mut StdRng) -> f64 {
 }
 
 fn lens(name: &str, camera: &Camera) -> LensCalibration {
-    LensCalibration {
-        quality: None,
-        camera: name.to_owned(),
-        intrinsics: camera.intrinsics,
-        parameter_names: camera.intrinsics.parameter_names(),
-        standard_deviations: vec![None; 4],
-        covariance: Vec::new(),
-        rms_px: 0.2,
-        held_out_rms_px: None,
-        views: Vec::new(),
-        coverage: 1.0,
-        advice: Vec::new(),
-    }
+    LensCalibration { rms_px: 0.2, ..LensCalibration::exact(name, camera.intrinsics) }
 }
 
 /// Noisy clicks on the court points in view.

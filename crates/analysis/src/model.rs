@@ -240,7 +240,7 @@ impl StrokeModel {
                 let (share, own) = (draws.edge_share, motion.speed_at(draws.contact_shift));
                 (
                     changed_over(&self.grid, &plain, |t| share * edge.share(t), |k| motion.speed_on_grid(k)),
-                    plain_at_contact.map_or(Some(own), |plain| Some(plain + share * (own - plain))),
+                    Some(plain_at_contact.map_or(own, |plain| plain + share * (own - plain))),
                 )
             }
             _ => (plain, plain_at_contact),

@@ -10,7 +10,7 @@ use midline_session::calibration::{
 use midline_session::description::Handedness;
 use midline_session::keypoints::{Keypoint, KeypointFrame, Keypoints};
 use midline_triangulation::{ContactTime, LiftSettings, MotionSettings, lift, lift_strokes};
-use nalgebra::{Matrix3, Point3, Rotation3, Vector3};
+use nalgebra::{Point3, Vector3};
 use rand::rngs::StdRng;
 use rand::{RngExt, SeedableRng};
 use rand_distr::{Distribution, StandardNormal};
@@ -46,11 +46,6 @@ const SIZE_PX: [u32; 2] = [1920, 1080];
 /// From behind the player, to the left (-1) or to the right (1).
 fn camera(side: f64, rate_hz: f64) -> Camera {
     let centre = TARGET + Vector3::new(side, -1.0, 0.0) * (RANGE_M * std::f64::consts::FRAC_1_SQRT_2);
-    let forward = (TARGET - centre).normalize();
-    let right = forward.cross(&Vector3::z());
-    let down = forward.cross(&right);
-    let rows = Matrix3::from_rows(&[right.transpose(), down.transpose(), forward.transpose()]);
-    let rotation = Rotation3::from_matrix_unchecked(rows);
     Camera {
         intrinsics: Intrinsics {
             focal_px: [1500.0; 2],
@@ -58,42 +53,17 @@ fn camera(side: f64, rate_hz: f64) -> Camera {
             model: LensModel::BrownConrady([0.0; 5]),
             size_px: SIZE_PX,
         },
-        camera_from_world: RigidTransform::from_parts((-(rotation * centre)).into(), rotation.into()),
+        camera_from_world: RigidTransform::look_at_lh(&centre.into(), &TARGET.into(), &-Vector3::z()),
         read_out: ReadOut { seconds: 0.9 / rate_hz, direction: ScanDirection::Down },
     }
 }
 
-fn lens(camera: &CalibratedCamera) -> LensCalibration {
-    let parameter_names = camera.camera.intrinsics.parameter_names();
-    LensCalibration {
-        quality: None,
-        camera: camera.name.clone(),
-        intrinsics: camera.camera.intrinsics,
-        standard_deviations: vec![Some(0.0); parameter_names.len()],
-        covariance: vec![vec![0.0; parameter_names.len()]; parameter_names.len()],
-        parameter_names,
-        rms_px: 0.3,
-        held_out_rms_px: None,
-        views: Vec::new(),
-        coverage: 1.0,
-        advice: Vec::new(),
-    }
-}
-
 fn rig(cameras: &[CalibratedCamera]) -> RigCalibration {
-    let pose = |camera: &CalibratedCamera| RigCamera {
-        name: camera.name.clone(),
-        camera_from_world: camera.camera.camera_from_world,
-        court_rms_px: None,
-        court_points: 0,
-        board_rms_px: None,
-        board_views: 0,
-    };
     RigCalibration {
         world: World::Court,
         scale: Scale::Metric,
         vertical: Vertical::ZUp,
-        cameras: cameras.iter().map(pose).collect(),
+        cameras: cameras.iter().map(|c| RigCamera::given(&c.name, c.camera.camera_from_world)).collect(),
         covariance: vec![vec![0.0; 6 * cameras.len()]; 6 * cameras.len()],
         pose_by_lens: Vec::new(),
         remarks: Vec::new(),
@@ -154,7 +124,8 @@ pub(crate) fn filmed(swing: &TestSwing, filming: &Filming) -> Recorded {
             Keypoints { camera: camera.name.clone(), names, frames, remarks: Vec::new() }
         })
         .collect();
-    let lenses: Vec<LensCalibration> = cameras.iter().map(lens).collect();
+    let lenses: Vec<LensCalibration> =
+        cameras.iter().map(|c| LensCalibration::exact(&c.name, c.camera.intrinsics)).collect();
     let rig = rig(&cameras);
     let lifted = lift(&cameras, &lenses, &rig, &keypoints, &LiftSettings::default()).unwrap();
     let mut recorded = Recorded {

@@ -412,29 +412,15 @@ mod tests {
 
     fn lens(name: &str, camera: &Camera) -> LensCalibration {
         LensCalibration {
-            quality: None,
-            camera: name.into(),
-            intrinsics: camera.intrinsics,
             parameter_names: Vec::new(),
             standard_deviations: Vec::new(),
-            covariance: Vec::new(),
             rms_px: 0.3,
-            held_out_rms_px: None,
-            views: Vec::new(),
-            coverage: 1.0,
-            advice: Vec::new(),
+            ..LensCalibration::exact(name, camera.intrinsics)
         }
     }
 
     fn pose(name: &str, camera: &Camera) -> RigCamera {
-        RigCamera {
-            name: name.into(),
-            camera_from_world: camera.camera_from_world,
-            court_rms_px: Some(0.8),
-            court_points: 8,
-            board_rms_px: None,
-            board_views: 0,
-        }
+        RigCamera { court_rms_px: Some(0.8), court_points: 8, ..RigCamera::given(name, camera.camera_from_world) }
     }
 
     /// Three silent cameras; the third films only the end of the second's clip, after the first has stopped.

@@ -305,14 +305,7 @@ mod tests {
 
     #[test]
     fn the_sd_of_a_camera_place_matches_differences() {
-        let camera = |pose| RigCamera {
-            name: "fence".into(),
-            camera_from_world: pose,
-            court_rms_px: None,
-            court_points: 0,
-            board_rms_px: None,
-            board_views: 0,
-        };
+        let camera = |pose| RigCamera::given("fence", pose);
         let pose = Isometry3::new(Vector3::new(0.3, 1.2, 7.0), Vector3::new(1.1, -0.4, 0.6));
         for axis in 0..6 {
             // A covariance with one entry of 1 gives the length of one column of the Jacobian.

@@ -21,20 +21,7 @@ pub(crate) fn lens_model() -> Intrinsics {
 }
 
 pub(crate) fn lens(camera: &str) -> LensCalibration {
-    let intrinsics = lens_model();
-    LensCalibration {
-        quality: None,
-        camera: camera.to_owned(),
-        intrinsics,
-        parameter_names: intrinsics.parameter_names(),
-        standard_deviations: vec![None; 9],
-        covariance: vec![vec![0.0; 9]; 9],
-        rms_px: 0.2,
-        held_out_rms_px: None,
-        views: Vec::new(),
-        coverage: 1.0,
-        advice: Vec::new(),
-    }
+    LensCalibration { covariance: vec![vec![0.0; 9]; 9], rms_px: 0.2, ..LensCalibration::exact(camera, lens_model()) }
 }
 
 pub(crate) fn board() -> Board {

@@ -16,7 +16,7 @@ pub struct LensCalibration {
     /// Standard deviation of each parameter (px for focal lengths and centre, else dimensionless); `None` for a parameter
     /// held fixed.
     pub standard_deviations: Vec<Option<f64>>,
-    /// Covariance of the parameters, row by row; rows and columns of fixed parameters are 0.
+    /// Covariance of the parameters, row by row; rows and columns of fixed parameters are 0. Empty when all are fixed.
     pub covariance: Vec<Vec<f64>>,
     /// Root mean square reprojection error over both coordinates' length, px.
     pub rms_px: f64,
@@ -31,6 +31,26 @@ pub struct LensCalibration {
     /// How good the calibration is and where in the picture; `None` for a lens that was not calibrated here.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub quality: Option<LensQuality>,
+}
+
+impl LensCalibration {
+    /// A lens taken as exactly known: every parameter held, nothing calibrated from views. For simulations.
+    #[must_use]
+    pub fn exact(camera: &str, intrinsics: Intrinsics) -> Self {
+        Self {
+            camera: camera.to_owned(),
+            intrinsics,
+            parameter_names: intrinsics.parameter_names(),
+            standard_deviations: vec![None; intrinsics.parameter_count()],
+            covariance: Vec::new(),
+            rms_px: 0.0,
+            held_out_rms_px: None,
+            views: Vec::new(),
+            coverage: 1.0,
+            advice: Vec::new(),
+            quality: None,
+        }
+    }
 }
 
 /// How good a lens calibration is, and where in the picture.
@@ -223,6 +243,21 @@ pub struct RigCamera {
     pub board_rms_px: Option<f64>,
     /// Shared board views used.
     pub board_views: usize,
+}
+
+impl RigCamera {
+    /// A camera whose place is given, not found from court points or boards. For simulations.
+    #[must_use]
+    pub fn given(name: &str, camera_from_world: RigidTransform) -> Self {
+        Self {
+            name: name.to_owned(),
+            camera_from_world,
+            court_rms_px: None,
+            court_points: 0,
+            board_rms_px: None,
+            board_views: 0,
+        }
+    }
 }
 
 /// The session clock: `session = offset + rate · pts` for every camera.

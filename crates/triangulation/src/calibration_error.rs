@@ -258,17 +258,7 @@ pub(crate) mod tests {
             world: World::Court,
             scale: Scale::Metric,
             vertical: Vertical::ZUp,
-            cameras: cameras
-                .iter()
-                .map(|(name, camera)| RigCamera {
-                    name: (*name).to_owned(),
-                    camera_from_world: camera.camera_from_world,
-                    court_rms_px: None,
-                    court_points: 0,
-                    board_rms_px: None,
-                    board_views: 0,
-                })
-                .collect(),
+            cameras: cameras.iter().map(|(name, camera)| RigCamera::given(name, camera.camera_from_world)).collect(),
             covariance: rows(covariance),
             pose_by_lens: Vec::new(),
             remarks: Vec::new(),
@@ -277,17 +267,10 @@ pub(crate) mod tests {
 
     pub(crate) fn lens(name: &str, camera: &Camera, covariance: &DMatrix<f64>) -> LensCalibration {
         LensCalibration {
-            quality: None,
-            camera: name.to_owned(),
-            intrinsics: camera.intrinsics,
-            parameter_names: camera.intrinsics.parameter_names(),
             standard_deviations: covariance.diagonal().iter().map(|v| Some(v.sqrt())).collect(),
             covariance: rows(covariance),
             rms_px: 0.3,
-            held_out_rms_px: None,
-            views: Vec::new(),
-            coverage: 1.0,
-            advice: Vec::new(),
+            ..LensCalibration::exact(name, camera.intrinsics)
         }
     }
 

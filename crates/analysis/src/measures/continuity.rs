@@ -79,7 +79,7 @@ pub(super) fn measures() -> Vec<MeasureKind> {
             DIP_DEPTH_ID,
             "deepest dip of the racket-tip speed",
             "share",
-            "between end of take-back and contact: the deepest fall (in m/s) of the racket-tip speed that follows a rise and is followed by one, as a share of the lower of the two neighbouring peaks; 0 when none stands out of the noise by 4 standard deviations, or none exceeds a tenth of that peak and 1.5 % of the speed at contact. In the last 60 ms before contact only slower changes are seen",
+            "between end of take-back and contact: the deepest fall (in m/s) of the racket-tip speed that follows a rise and is followed by one, as a share of the lower of the two neighbouring peaks; 0 when none stands out of the noise (by 3.8 standard deviations through a window of 100 ms to 4.8 through one of 40 ms), or none exceeds a tenth of that peak and 1.5 % of the speed at contact. In the last 60 ms before contact only slower changes are seen",
             &phased,
             |view| Ok(deepest_dip(view)?.map_or(0.0, |dip| dip.depth())),
         )

@@ -171,8 +171,8 @@ fn held_by_their_intervals(errors: &BTreeMap<String, Errors>, most: f64, but: Op
     let inside = all.clone().filter(|(_, inside)| *inside).count() as f64 / all.count() as f64;
     println!("all together: {inside:.3} inside");
     assert!((0.93..=most).contains(&inside), "{inside:.3} of all lie in their intervals");
-    let swings = errors["event: contact"].0.len();
-    for (id, list) in errors.iter().filter(|(id, list)| !by_nature_exact(id) && list.0.len() * 4 > swings) {
+    // A share of fewer than ten says nothing.
+    for (id, list) in errors.iter().filter(|(id, list)| !by_nature_exact(id) && list.0.len() >= 10) {
         let least = if but == Some(id.as_str()) { 0.5 } else { 0.8 };
         assert!(list.covered() >= least, "{id} is covered in {:.3}", list.covered());
     }
@@ -200,7 +200,7 @@ fn held_against_the_aims(errors: &BTreeMap<String, Errors>, shoulders_seconds: f
         assert!(errors[id].rms() < most_rms, "{id} {}", errors[id].rms());
     }
     let hardly = errors.get("event: racket farthest across, hardly defined").map_or(0, |list| list.0.len());
-    assert!(hardly * 10 <= errors["event: contact"].0.len(), "{hardly} farthest places are hardly defined");
+    assert!(hardly * 20 <= errors["event: contact"].0.len(), "{hardly} farthest places are hardly defined");
     let ids = ["tip-farthest-across", "dominant-shoulder-ahead", "contact-mid-shoulder-side", "tip-speed-contact"];
     for id in ids {
         assert!(errors[id].covered() >= 0.85, "{id} {}", errors[id].covered());
