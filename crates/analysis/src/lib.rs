@@ -23,6 +23,7 @@ pub mod comparison;
 mod contact_time;
 mod curves;
 mod dip;
+mod dip_course;
 mod edge_speed;
 mod error;
 mod grid;

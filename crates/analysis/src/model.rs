@@ -7,7 +7,8 @@ use rand_distr::{Distribution, StandardNormal};
 
 use crate::bounce::Bounce;
 use crate::contact_time::Contact;
-use crate::dip;
+use crate::dip::{self, DipFound, DipSight, Sight};
+use crate::dip_course::DipCourse;
 use crate::edge_speed::EdgeSpeed;
 use crate::grid::{GRID, Grid};
 use crate::input::{StrokeInput, dominant_side};
@@ -40,6 +41,8 @@ pub(crate) struct StrokeModel {
     edge_share: f64,
     /// Acceleration of the tip just before contact, m/s², where the lift says how it moves.
     tip_acceleration: Option<Vector3<f64>>,
+    /// The tip's speed around a clear dip.
+    dip_course: Option<DipCourse>,
     /// What the smoothing of samples alone does to each instant, seconds.
     smoothing: [f64; Phase::COUNT],
     grid: Grid,
@@ -130,6 +133,7 @@ impl StrokeModel {
             edge,
             edge_share,
             tip_acceleration,
+            dip_course: None,
             smoothing,
             grid,
         };
@@ -143,21 +147,21 @@ impl StrokeModel {
         model
     }
 
-    /// Tests the tip's speed for a dip; where there is one, the tip may be rougher around it, as far as its samples say so.
+    /// Looks for a dip of the tip's speed; where there is one, the speed is read off a curve that may have it.
     fn look_for_dip(&mut self) {
-        let (from, speed) = {
-            let view = self.measured();
-            (view.phase_index(Phase::TakeBackEnd), view.tip_speed)
-        };
-        let (Ok(from), Some(tip)) = (from, &self.points[Spot::RacketTip.index()]) else { return };
-        let usual = [speed.as_slice(), self.setting.tip_speed_sds.as_slice()];
-        let range = from..=self.grid.contact;
-        let Some(dip) = dip::clearest(tip, usual, &self.grid, range, self.setting.frame_seconds) else { return };
-        if dip.is_clear() {
-            let rougher = tip.rougher_within(dip.around_seconds, &self.grid);
-            self.points[Spot::RacketTip.index()] = Some(rougher);
-        }
-        self.setting.dip = Some(dip);
+        let view = self.measured();
+        let (from, usual) = (view.phase_index(Phase::TakeBackEnd), view.tip_speed.clone());
+        let Some(tip) = &self.points[Spot::RacketTip.index()] else { return };
+        let Ok(range) = from.map(|from| from..=self.grid.contact) else { return };
+        let usual = [usual.as_slice(), self.setting.tip_speed_sds.as_slice()];
+        let Some(sight) = Sight::new(tip, usual, &self.grid, range, self.setting.frame_seconds) else { return };
+        let dip = sight.clearest();
+        let hidden = sight.hidden(dip::REFERENCE_SHARE * view.tip_speed_at_contact.unwrap_or_default());
+        let largest_hidden_m_s = sight.largest_hidden(0.05);
+        self.dip_course = dip
+            .filter(DipFound::is_clear)
+            .and_then(|dip| DipCourse::new(tip, view.states(Spot::RacketTip), &self.grid, dip.around_seconds));
+        self.setting.dip = Some(DipSight { clearest: dip, largest_hidden_m_s, hidden });
     }
 
     /// The stroke as measured.
@@ -175,6 +179,7 @@ impl StrokeModel {
             points,
             racket_beyond: [Vector3::zeros(); 2],
             edge_share: self.edge_share,
+            dip_speeds: self.dip_course.as_ref().map(DipCourse::likeliest),
             contact_shift: 0.0,
             peak_draws: [0.0; SEGMENTS],
             picture_metre: 1.0,
@@ -197,6 +202,7 @@ impl StrokeModel {
         let racket_beyond = [normal_vector(random), normal_vector(random)];
         // One course or the other, as likely as it counts.
         let edge_share = if random.random_bool(self.edge_share) { 1.0 } else { 0.0 };
+        let dip_speeds = self.dip_course.as_ref().map(|course| course.drawn(random));
         let ball_at_contact = self.contact.ball.as_ref().map(|kink| match kink.covariance.cholesky() {
             Some(root) => kink.position + root.l() * normal_vector(random),
             None => kink.position,
@@ -209,6 +215,7 @@ impl StrokeModel {
             points,
             racket_beyond,
             edge_share,
+            dip_speeds,
             contact_shift: normal(self.contact.sd_seconds),
             peak_draws: std::array::from_fn(|_| normal(1.0)),
             picture_metre: 1.0 + normal(self.setting.picture_scale_sd_share.unwrap_or(0.0)),
@@ -232,6 +239,10 @@ impl StrokeModel {
         let tip = &points[Spot::RacketTip.index()];
         let plain: Series =
             (0..self.grid.len).map(|k| tip.get(k).copied().flatten().map(|s| s.velocity.norm())).collect();
+        let plain = match self.dip_course.as_ref().zip(draws.dip_speeds) {
+            Some((course, speeds)) => course.over(plain, &speeds),
+            None => plain,
+        };
         let at_contact = tip.get(self.grid.contact).copied().flatten();
         let shift = self.tip_acceleration.unwrap_or_default() * draws.contact_shift;
         let plain_at_contact = at_contact.map(|tip| (tip.velocity + shift).norm());
@@ -277,6 +288,8 @@ struct Draws {
     racket_beyond: [Vector3<f64>; 2],
     /// How much `edge` counts against the tip's own course just before contact.
     edge_share: f64,
+    /// The tip's speeds around its dip.
+    dip_speeds: Option<Vec<f64>>,
     contact_shift: f64,
     peak_draws: [f64; SEGMENTS],
     picture_metre: f64,

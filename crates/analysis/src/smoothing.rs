@@ -83,6 +83,19 @@ pub(crate) struct State {
     pub(crate) velocity: Vector3<f64>,
 }
 
+impl State {
+    /// The state a share of the way (0 to 1) to the next, `step` seconds later: cubic (Hermite).
+    pub(crate) fn between(&self, next: &Self, share: f64, step: f64) -> Self {
+        let (slope_a, slope_b) = (self.velocity * step, next.velocity * step);
+        let rise = next.position - self.position;
+        let (square, cube) = (rise * 3.0 - slope_a * 2.0 - slope_b, slope_a + slope_b - rise * 2.0);
+        Self {
+            position: self.position + slope_a * share + square * share.powi(2) + cube * share.powi(3),
+            velocity: (slope_a + square * (2.0 * share) + cube * (3.0 * share.powi(2))) / step,
+        }
+    }
+}
+
 /// How the smoothing is set for one point of one stroke.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct SmoothingSettings {
@@ -106,8 +119,6 @@ struct Roughness {
     knots_seconds: [f64; KNOTS],
     /// The frequency that it follows at each knot: index into [`FREQUENCIES_HZ`].
     at_knots: [usize; KNOTS],
-    /// A stretch (seconds to contact) in which it follows this many times the frequency.
-    rougher: Option<([f64; 2], f64)>,
 }
 
 impl Roughness {
@@ -123,8 +134,7 @@ impl Roughness {
         let (from, to) = (self.knots_seconds[next - 1], self.knots_seconds[next]);
         let share = ((seconds - from) / (to - from)).clamp(0.0, 1.0);
         let log_hz = self.log_hz(next - 1) * (1.0 - share) + self.log_hz(next) * share;
-        let factor = self.rougher.map_or(1.0, |([from, to], f)| if (from..=to).contains(&seconds) { f } else { 1.0 });
-        VaryingSpline::intensity(factor * log_hz.exp(), NOISE_DENSITY_M2_S)
+        VaryingSpline::intensity(log_hz.exp(), NOISE_DENSITY_M2_S)
     }
 
     /// Logarithm of how expected it is.
@@ -138,7 +148,7 @@ impl Roughness {
     /// The most probable for a side of points that move alike: knot after knot moves by up to two steps while that helps.
     fn most_probable(points: &[&Plain], knots_seconds: [f64; KNOTS]) -> Option<Self> {
         const ROUNDS: usize = 4;
-        let mut found = Self { knots_seconds, at_knots: [USUAL; KNOTS], rougher: None };
+        let mut found = Self { knots_seconds, at_knots: [USUAL; KNOTS] };
         let score_of = |roughness: &Self| {
             let likelihood: Option<f64> = points.iter().map(|samples| samples.log_likelihood(roughness)).sum();
             Some(likelihood? + roughness.log_prior())
@@ -283,7 +293,6 @@ struct Side {
     /// First instant of the grid that belongs to this side.
     first: usize,
     samples: Plain,
-    roughness: Roughness,
     splines: [VaryingSpline; 3],
     stretch: Option<Stretch>,
     states: Vec<State>,
@@ -464,13 +473,6 @@ impl SmoothedPoint {
         }
     }
 
-    /// The same samples, the curve before contact rougher between two times to contact as far as the samples say so.
-    pub(crate) fn rougher_within(&self, around_seconds: [f64; 2], grid: &Grid) -> Self {
-        let before = self.sides[0].as_ref().and_then(|side| side.rougher_within(around_seconds, grid));
-        let [own, after] = self.sides.clone();
-        Self { sides: [before.or(own), after], ..self.clone() }
-    }
-
     /// The samples before contact.
     pub(crate) fn before_contact(&self) -> &[Sample] {
         self.of_side(0)
@@ -502,22 +504,11 @@ impl Side {
         settings: &SmoothingSettings,
     ) -> Option<Self> {
         let instants: Vec<f64> = span.clone().map(|k| grid.seconds(k as f64)).collect();
-        let is_known = instants.iter().map(|at| is_known(*at, &plain.seconds, grid, settings)).collect();
+        let is_known: Vec<bool> = instants.iter().map(|at| is_known(*at, &plain.seconds, grid, settings)).collect();
         let stretch = Stretch::new(samples, independent, &instants, settings.prior);
-        Self::with(plain, roughness, stretch, span.start, is_known, grid)
-    }
-
-    fn with(
-        samples: Plain,
-        roughness: Roughness,
-        stretch: Option<Stretch>,
-        first: usize,
-        is_known: Vec<bool>,
-        grid: &Grid,
-    ) -> Option<Self> {
-        let asked: Vec<f64> = (first..first + is_known.len()).map(|k| grid.seconds(k as f64)).collect();
+        let samples = plain;
         let spline = |axis: usize| {
-            VaryingSpline::new(&samples.seconds, &samples.variances[axis], |t| roughness.intensity(t), &asked)
+            VaryingSpline::new(&samples.seconds, &samples.variances[axis], |t| roughness.intensity(t), &instants)
         };
         let splines = [spline(0)?, spline(1)?, spline(2)?];
         let estimate = |axis: usize| splines[axis].estimate(&samples.coordinates[axis]);
@@ -526,18 +517,8 @@ impl Side {
             let spline = state(&samples.axes, &estimates, i);
             stretch.as_ref().map_or(spline, |s| s.over(i, spline, &s.positions, &Vector3::zeros()))
         };
-        let states = (0..asked.len()).map(at).collect();
-        Some(Self { first, samples, roughness, splines, stretch, states, is_known })
-    }
-
-    /// The same, rougher between two times to contact as far as the samples say so.
-    fn rougher_within(&self, around_seconds: [f64; 2], grid: &Grid) -> Option<Self> {
-        /// Multiples of the frequency that the side follows elsewhere.
-        const FACTORS: [f64; 5] = [1.0, 1.26, 1.58, 2.0, 2.5];
-        let rougher = |factor: f64| Roughness { rougher: Some((around_seconds, factor)), ..self.roughness };
-        let scored = FACTORS.into_iter().map(rougher).filter_map(|r| Some((self.samples.log_likelihood(&r)?, r)));
-        let (_, roughness) = scored.max_by(|a, b| a.0.total_cmp(&b.0))?;
-        Self::with(self.samples.clone(), roughness, self.stretch.clone(), self.first, self.is_known.clone(), grid)
+        let states = (0..instants.len()).map(at).collect();
+        Some(Self { first: span.start, samples, splines, stretch, states, is_known })
     }
 
     /// Where the smoothed course is at its samples' times: cubic between the instants of the grid (Hermite); samples beyond the grid stay.
@@ -551,12 +532,7 @@ impl Side {
             }
             let (k, u) = (index.floor() as usize, index.fract());
             let Some([a, b]) = self.states.get(k..k + 2) else { return own() };
-            let (slope_a, slope_b) = (a.velocity * grid.step, b.velocity * grid.step);
-            let rise = b.position - a.position;
-            a.position
-                + slope_a * u
-                + (rise * 3.0 - slope_a * 2.0 - slope_b) * (u * u)
-                + (slope_a + slope_b - rise * 2.0) * (u * u * u)
+            a.between(b, u, grid.step).position
         };
         self.samples.seconds.iter().enumerate().map(at).collect()
     }

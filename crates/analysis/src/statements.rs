@@ -3,7 +3,9 @@
 use midline_session::strokes::{Statement, Verdict};
 use midline_signal::normal_probability;
 
-use crate::measures::continuity::{DIP_DEPTH_ID, DIP_EXCESS_ID, is_dip_clear};
+use crate::measures::continuity::{
+    DIP_DEPTH_ID, DIP_EXCESS_ID, DIP_HIDDEN_PROBABILITY_ID, HIDDEN_DIP_ID, is_dip_clear,
+};
 use crate::measures::sequence::lag_id;
 use crate::style::{self, Travel};
 use crate::trials::Evaluations;
@@ -66,19 +68,21 @@ fn shoulder_in_front(evaluations: &Evaluations) -> Statement {
     )
 }
 
+/// Where a dip is clear, from its size; where none is, from how likely one would look like what is seen (even odds of one before).
 fn no_dip(evaluations: &Evaluations) -> Statement {
-    let mut statement = statement(
+    let probability = if is_dip_clear(evaluations) {
+        above(evaluations, DIP_EXCESS_ID, 0.0).map(|p| 1.0 - p)
+    } else {
+        evaluations.measured(DIP_HIDDEN_PROBABILITY_ID).map(|hidden| 1.0 / (1.0 + hidden))
+    };
+    statement(
         "speed-rises-without-dip",
-        "From the end of the take-back the racket speed rises without a dip until contact (no fall by more than a tenth of the neighbouring peak)."
+        "From the end of the take-back the racket speed rises without a dip until contact: no fall by a tenth of the neighbouring peak and 5 % of the speed at contact that lasts 50 ms, and no briefer or smaller one that stands out of the noise."
             .to_owned(),
-        above(evaluations, DIP_EXCESS_ID, 0.0).map(|p| 1.0 - p),
-        vec![DIP_DEPTH_ID.to_owned()],
+        probability,
+        vec![DIP_DEPTH_ID.to_owned(), HIDDEN_DIP_ID.to_owned()],
         COMMON_PRACTICE,
-    );
-    if statement.verdict == Verdict::DoesNotHold && !is_dip_clear(evaluations) {
-        statement.verdict = Verdict::CannotBeTold;
-    }
-    statement
+    )
 }
 
 fn around_bounce(evaluations: &Evaluations) -> Statement {

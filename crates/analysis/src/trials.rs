@@ -34,8 +34,6 @@ struct Evaluation {
     measured: Result<f64, Because>,
     /// What smoothing once more does to it.
     smoothing: f64,
-    /// What of that is taken off.
-    off: f64,
     trials: Vec<Option<f64>>,
 }
 
@@ -71,16 +69,7 @@ pub(crate) fn evaluate(
             let value = kind.value(measured);
             let smoothed = value.as_ref().ok().zip(kind.value(again).ok().filter(|v| v.is_finite()));
             let smoothing = smoothed.map_or(0.0, |(value, again)| near(*value, again, kind.unit) - value);
-            // Of what smoothing once more wipes out altogether, no more is known than that it was smaller.
-            let is_left = smoothed.is_some_and(|(value, again)| value * again > 0.0);
-            let off = if kind.is_freed_of_smoothing && is_left { smoothing } else { 0.0 };
-            Evaluation {
-                measured: value.map(|value| value - off),
-                smoothing,
-                off,
-                kind,
-                trials: Vec::with_capacity(trials),
-            }
+            Evaluation { measured: value, smoothing, kind, trials: Vec::with_capacity(trials) }
         })
         .collect();
     let mut phases: Vec<(Phase, f64, Vec<f64>)> = phases
@@ -106,7 +95,7 @@ pub(crate) fn evaluate(
         for evaluation in &mut list {
             let Ok(measured) = evaluation.measured else { continue };
             let value = evaluation.kind.value(&view).ok().filter(|v| v.is_finite());
-            let shift = share * evaluation.smoothing - evaluation.off;
+            let shift = share * evaluation.smoothing;
             evaluation.trials.push(value.map(|value| near(measured, value, evaluation.kind.unit) + shift));
         }
         for (phase, smoothing, found) in &mut phases {

@@ -6,7 +6,7 @@ use midline_session::description::Handedness;
 use nalgebra::Vector3;
 
 use crate::body_frame::{BodyFrame, TrunkJoints};
-use crate::dip::DipFound;
+use crate::dip::DipSight;
 use crate::grid::Grid;
 use crate::phases::{Phase, Phases};
 use crate::series::Series;
@@ -37,8 +37,8 @@ pub(crate) struct Setting {
     pub(crate) velocity_sds: Vec<Series>,
     /// Standard deviation of the tip's speed per instant, m/s.
     pub(crate) tip_speed_sds: Series,
-    /// The clearest dip of the tip's speed between end of take-back and contact.
-    pub(crate) dip: Option<DipFound>,
+    /// Dips of the tip's speed between end of take-back and contact; `None` where the speed is not known throughout.
+    pub(crate) dip: Option<DipSight>,
 }
 
 /// Number of body segments whose turning is timed.

@@ -6,7 +6,7 @@ use midline_session::strokes::Outcome;
 use midline_signal::{log_dimensionless_jerk, spectral_arc_length};
 
 use super::{MeasureKind, Need};
-use crate::dip::{self, DipFound};
+use crate::dip::{self, DipFound, LEAST_DEPTH};
 use crate::phases::Phase;
 use crate::series::{Series, peak, steps_below_zero};
 use crate::spots::Spot;
@@ -19,13 +19,16 @@ pub(crate) const DIP_EXCESS_ID: &str = "tip-speed-dip-excess";
 /// Identifier of how clearly the clearest dip stands out of the noise, in standard deviations.
 pub(crate) const DIP_SIGNIFICANCE_ID: &str = "tip-speed-dip-significance";
 
+/// Identifier of the largest dip that the noise may hide.
+pub(crate) const HIDDEN_DIP_ID: &str = "tip-speed-dip-hidden";
+
+/// Identifier of the probability that it hides one of the size asked after.
+pub(crate) const DIP_HIDDEN_PROBABILITY_ID: &str = "tip-speed-dip-hidden-probability";
+
 /// Identifier of the depth of the deepest dip.
 pub(crate) const DIP_DEPTH_ID: &str = "tip-speed-dip-depth";
 
-/// A fall counts as a dip when it exceeds this share of the lower neighbouring peak ...
-const LEAST_DEPTH: f64 = 0.10;
-
-/// ... and this share of the speed at contact: where the racket turns round, a tenth is nothing. (3 % hid slowings of 0.7 m/s in the drop.)
+/// A fall counts as a dip when it exceeds [`LEAST_DEPTH`] of the lower neighbouring peak and this share of the speed at contact: where the racket turns round, a tenth is nothing. (3 % hid slowings of 0.7 m/s in the drop.)
 const LEAST_SHARE_OF_CONTACT: f64 = 0.015;
 
 const UNSEEN: &str = "the racket tip was not seen without gaps between the end of the take-back and contact";
@@ -79,11 +82,10 @@ pub(super) fn measures() -> Vec<MeasureKind> {
             DIP_DEPTH_ID,
             "deepest dip of the racket-tip speed",
             "share",
-            "between end of take-back and contact: the deepest fall (in m/s) of the racket-tip speed that follows a rise and is followed by one, as a share of the lower of the two neighbouring peaks; 0 when none stands out of the noise (by 3.8 standard deviations through a window of 100 ms to 4.8 through one of 40 ms), or none exceeds a tenth of that peak and 1.5 % of the speed at contact. In the last 60 ms before contact only slower changes are seen",
+            "between end of take-back and contact: the deepest fall (in m/s) of the racket-tip speed that follows a rise and is followed by one, as a share of the lower of the two neighbouring peaks; 0 when none stands out of the noise (by 3.8 standard deviations through a window of 100 ms to 4.8 through one of 40 ms), or none exceeds a tenth of that peak and 1.5 % of the speed at contact. Where one stands out, the speed around it is a smooth rise less a bell, fitted to the samples themselves. In the last 60 ms before contact only slower changes are seen",
             &phased,
             |view| Ok(deepest_dip(view)?.map_or(0.0, |dip| dip.depth())),
         )
-        .freed_of_smoothing()
         .reviewed(zero_when_not_clear),
         MeasureKind::new(
             DIP_SIGNIFICANCE_ID,
@@ -91,7 +93,28 @@ pub(super) fn measures() -> Vec<MeasureKind> {
             "1",
             "the fall over the standard deviation of the difference of the two speeds that it lies between, through the window that shows it clearest; positive",
             &phased,
-            |view| Ok(view.setting.dip.map_or(0.0, |dip| dip.significance)),
+            |view| Ok(view.setting.dip.and_then(|sight| sight.clearest).map_or(0.0, |dip| dip.significance)),
+        )
+        .not_reported(),
+        MeasureKind::new(
+            HIDDEN_DIP_ID,
+            "largest dip of the racket-tip speed that the noise may hide",
+            "share",
+            "where no dip is found: the largest fall of the racket-tip speed, as a share of the speed at contact, that a dip may have which lasts 50 ms and would look as little like one with a probability of 5 %, wherever between end of take-back and 60 ms before contact it has room; an upper limit (95 %). Falls below a tenth of their peak are not asked after",
+            &phased,
+            |view| {
+                let sight = view.setting.dip.ok_or(UNSEEN)?;
+                Ok(sight.largest_hidden_m_s / view.tip_speed_at_contact.ok_or(UNSEEN)?)
+            },
+        )
+        .reviewed(only_without_a_clear_dip),
+        MeasureKind::new(
+            DIP_HIDDEN_PROBABILITY_ID,
+            "probability that the noise hides a dip",
+            "1",
+            "that a dip by a tenth of its peak and 5 % of the speed at contact that lasts 50 ms would look as little like one as what is seen",
+            &phased,
+            |view| Ok(view.setting.dip.ok_or(UNSEEN)?.hidden),
         )
         .not_reported(),
         MeasureKind::new(
@@ -112,9 +135,8 @@ pub(super) fn measures() -> Vec<MeasureKind> {
             "s",
             "time that the racket-tip speed spends in the lower half of the deepest dip (below the lower neighbouring peak by more than half its depth)",
             &phased,
-            |view| deepest_dip(view)?.ok_or("the speed has no dip")?.seconds.ok_or(UNSEEN.into()),
+            |view| Ok(deepest_dip(view)?.ok_or("the speed has no dip")?.seconds),
         )
-        .freed_of_smoothing()
         .reviewed(only_with_a_clear_dip),
         MeasureKind::new(
             "tip-speed-dwell",
@@ -197,15 +219,15 @@ fn part(series: &[Option<f64>], range: RangeInclusive<usize>) -> Option<Vec<f64>
     series.get(range)?.iter().copied().collect()
 }
 
-/// A fall between two rises.
+/// A dip.
 #[derive(Debug, Clone, Copy)]
 struct Dip {
     /// The lower of the two neighbouring peaks, m/s.
     peak: f64,
     /// How far the speed falls below it, m/s.
     fall: f64,
-    /// Seconds in the lower half of the dip; `None` where a value is missing.
-    seconds: Option<f64>,
+    /// Time in its lower half, seconds.
+    seconds: f64,
 }
 
 impl Dip {
@@ -220,13 +242,13 @@ fn deepest_dip(view: &StrokeView) -> Result<Option<Dip>, Because> {
     let range = view.phase_index(Phase::TakeBackEnd)?..=view.grid.contact;
     let from = *range.start();
     let speeds = part(&view.tip_speed, range).ok_or(UNSEEN)?;
-    let around = view.setting.dip.filter(DipFound::is_clear).map(|dip| dip.around_seconds.map(|t| view.grid.index(t)));
+    let clear = view.setting.dip.and_then(|sight| sight.clearest).filter(DipFound::is_clear);
+    let around = clear.map(|dip| dip.around_seconds.map(|t| view.grid.index(t)));
     let is_there = |l: usize, m: usize| around.is_none_or(|[start, end]| from + l >= start && from + m <= end);
-    Ok(dip::greatest_fall(&speeds, is_there).map(|fall| {
-        let level = fall.peak - fall.size / 2.0;
-        let lowered: Series = view.tip_speed.iter().map(|v| v.map(|v| v - level)).collect();
-        let steps = steps_below_zero(&lowered, from + fall.at[0]..=from + fall.at[2]);
-        Dip { peak: fall.peak, fall: fall.size, seconds: steps.map(|steps| steps * view.grid.step) }
+    Ok(dip::greatest_fall(&speeds, is_there).map(|fall| Dip {
+        peak: fall.peak,
+        fall: fall.size,
+        seconds: fall.seconds(&speeds, view.grid.step),
     }))
 }
 
@@ -249,6 +271,15 @@ fn only_with_a_clear_dip(evaluations: &Evaluations, outcome: Outcome) -> Outcome
     match outcome {
         Outcome::Measured { .. } if !is_dip_clear(evaluations) => {
             Outcome::NotMeasurable { because: "no dip of the speed stands out of the noise".to_owned() }
+        }
+        other => other,
+    }
+}
+
+fn only_without_a_clear_dip(evaluations: &Evaluations, outcome: Outcome) -> Outcome {
+    match outcome {
+        Outcome::Measured { .. } if is_dip_clear(evaluations) => {
+            Outcome::NotMeasurable { because: "a dip of the speed stands out of the noise".to_owned() }
         }
         other => other,
     }

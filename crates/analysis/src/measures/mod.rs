@@ -83,8 +83,6 @@ pub(crate) struct MeasureKind {
     pub(crate) in_one_picture: bool,
     /// Whether it is given for one camera alone, in place of what only two can tell.
     pub(crate) only_in_one_picture: bool,
-    /// Whether what the smoothing did to it, as once more tells, is taken off.
-    pub(crate) is_freed_of_smoothing: bool,
     /// False for a number that only statements and reviews use.
     pub(crate) is_reported: bool,
 }
@@ -108,7 +106,6 @@ impl MeasureKind {
             review: None,
             in_one_picture: false,
             only_in_one_picture: false,
-            is_freed_of_smoothing: false,
             is_reported: true,
         }
     }
@@ -128,11 +125,6 @@ impl MeasureKind {
     fn only_in_one_picture(mut self) -> Self {
         self.only_in_one_picture = true;
         self.in_one_picture()
-    }
-
-    fn freed_of_smoothing(mut self) -> Self {
-        self.is_freed_of_smoothing = true;
-        self
     }
 
     fn not_reported(mut self) -> Self {

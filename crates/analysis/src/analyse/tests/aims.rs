@@ -96,9 +96,9 @@ fn exact_view<'a>(swing: &TestSwing, setting: &'a Setting) -> StrokeView<'a> {
     view
 }
 
-/// Errors of one swing by name, each with whether its 95 % interval holds the truth and half the interval's width; and whether a
-/// dip was claimed.
-fn measure(swing: &TestSwing, recorded: &Recorded) -> (Vec<(String, f64, bool, f64)>, bool) {
+/// Errors of one swing by name, each with whether its 95 % interval holds the truth and half the interval's width; whether a
+/// dip was claimed, and whether it was said that there is none.
+fn measure(swing: &TestSwing, recorded: &Recorded) -> (Vec<(String, f64, bool, f64)>, bool, Verdict) {
     let stroke = only_stroke(recorded);
     let mut errors = Vec::new();
     let setting = exact_setting();
@@ -119,7 +119,7 @@ fn measure(swing: &TestSwing, recorded: &Recorded) -> (Vec<(String, f64, bool, f
         // A measure that is exact by its nature (a duration of 0, a count) has no interval to speak of.
         errors.push((kind.id, value - truth, (*low..=*high).contains(&truth), (high - low) / 2.0));
     }
-    (errors, values["tip-speed-dip-depth"].0 > 0.0)
+    (errors, values["tip-speed-dip-depth"].0 > 0.0, statement(&stroke, "speed-rises-without-dip").verdict)
 }
 
 /// Errors of clean swings by what they are of, printed. No dip is claimed, and little is refused.
@@ -132,7 +132,7 @@ fn errors_of_clean_swings(n: usize, recorded: impl Fn(&TestSwing, u64) -> Record
     let results: Vec<_> = swings.par_iter().map(|(seed, swing)| measure(swing, &recorded(swing, *seed))).collect();
     let mut errors: BTreeMap<String, Errors> = BTreeMap::new();
     let mut halves: BTreeMap<&str, f64> = BTreeMap::new();
-    for (id, error, inside, half) in results.iter().flat_map(|(errors, _)| errors) {
+    for (id, error, inside, half) in results.iter().flat_map(|(errors, ..)| errors) {
         errors.entry(id.clone()).or_default().0.push((*error, *inside));
         *halves.entry(id).or_default() += half;
     }
@@ -146,9 +146,13 @@ fn errors_of_clean_swings(n: usize, recorded: impl Fn(&TestSwing, u64) -> Record
         let (rms, times) = (list.rms(), 1.96 * list.rms() / half);
         println!("{id:45} {count:4} {:9.4} {rms:9.4} {half:9.4} {:8.3} {times:10.2}", list.mean(), list.covered());
     }
-    let claimed = results.iter().filter(|(_, dip)| *dip).count();
-    println!("dips claimed: {claimed} of {n}");
-    assert_eq!(claimed, 0);
+    let claimed = results.iter().filter(|(_, dip, _)| *dip).count();
+    let said = |verdict| results.iter().filter(|(.., v)| *v == verdict).count();
+    let (confirmed, denied) = (said(Verdict::Holds), said(Verdict::DoesNotHold));
+    println!("dips claimed: {claimed} of {n}; rise confirmed {confirmed}, denied {denied}");
+    assert_eq!((claimed, denied), (0, 0));
+    // All of 60 at 240 frames per second and 59 of 60 at 120.
+    assert!(confirmed * 4 >= 3 * n, "a rise without a dip is confirmed in {confirmed} of {n}");
     for (id, list) in &errors {
         // The racket of some swings does not go across the body, and of most the order cannot be told.
         let may_be_refused = id.contains("across") || *id == "segment-order";
@@ -324,37 +328,156 @@ fn best_power(swing: &TestSwing) -> f64 {
     midline_signal::normal_probability(distance - 2.326)
 }
 
+/// What was made of a swing with a dip.
+struct DipTrial {
+    is_claimed: bool,
+    verdict: Verdict,
+    /// Errors of depth and duration where it is claimed, each with whether its interval holds the truth.
+    errors: [Option<(f64, bool)>; 2],
+    true_seconds: f64,
+    best_power: f64,
+    /// The largest dip that may be hidden where none is claimed, as a share of the speed at contact.
+    hidden: Option<f64>,
+}
+
+fn with_dip(seed: u64, depth: f64, sd: f64) -> TestSwing {
+    let with =
+        |share: f64| TestSwing { slowing: Some(Slowing { centre: -0.11, sd, share }), ..TestSwing::varied(seed) };
+    let (mut low, mut high) = (0.0, 0.95);
+    for _ in 0..7 {
+        let middle = (low + high) / 2.0;
+        if true_dip(&with(middle)).0 < depth { low = middle } else { high = middle }
+    }
+    with(high)
+}
+
+fn dip_trial(swing: &TestSwing, recorded: &Recorded) -> DipTrial {
+    let stroke = only_stroke(recorded);
+    let values = measured(&stroke);
+    let setting = exact_setting();
+    let exact = exact_view(swing, &setting);
+    let truth = |id: &str| measures::all().into_iter().find(|kind| kind.id == id).unwrap().value(&exact).unwrap();
+    let (depth, seconds) = (truth("tip-speed-dip-depth"), truth("tip-speed-dip-duration"));
+    let is_claimed = values["tip-speed-dip-depth"].0 > 0.0;
+    let error = |id: &str, truth: f64| {
+        let (value, [low, high]) = values.get(id).filter(|_| is_claimed)?;
+        Some((value - truth, (*low..=*high).contains(&truth)))
+    };
+    DipTrial {
+        is_claimed,
+        verdict: statement(&stroke, "speed-rises-without-dip").verdict,
+        errors: [error("tip-speed-dip-depth", depth), error("tip-speed-dip-duration", seconds)],
+        true_seconds: seconds,
+        best_power: best_power(swing),
+        hidden: values.get("tip-speed-dip-hidden").map(|(share, _)| *share),
+    }
+}
+
+fn print_dips(what: &str, trials: &[DipTrial]) {
+    let of = |kind: usize| Errors(trials.iter().filter_map(|t| t.errors[kind]).collect());
+    let verdicts = |verdict| trials.iter().filter(|t| t.verdict == verdict).count();
+    println!(
+        "{what}: found {} of {} (no test finds more than {:.1}); rise denied {}, confirmed {}; lasts {:.4}; depth {:+.3} off, {:.3} rms, {:.2} inside; duration {:+.4} off, {:.4} rms, {:.2} inside; hidden {:.3}",
+        trials.iter().filter(|t| t.is_claimed).count(),
+        trials.len(),
+        trials.iter().map(|t| t.best_power).sum::<f64>(),
+        verdicts(Verdict::DoesNotHold),
+        verdicts(Verdict::Holds),
+        median(trials.iter().map(|t| t.true_seconds).collect()),
+        of(0).mean(),
+        of(0).rms(),
+        of(0).covered(),
+        of(1).mean(),
+        of(1).rms(),
+        of(1).covered(),
+        median(trials.iter().filter_map(|t| t.hidden).collect()),
+    );
+}
+
 #[test]
 fn dips_are_found_as_often_as_the_noise_lets_them() {
     // Aimed at: every dip from 15 % and 15 ms on. What the noise lets any test find is printed beside it.
     let n = swings_asked(40) as u64;
-    // Seen in 100 others: 30, 83, 100 and 98, of 48, 80, 100 and 100; the limits leave room for other noise.
+    // Seen in 100: 32, 79, 99 and 100, of 48, 80, 100 and 100; the limits leave room for other noise.
     for (depth, sd, least) in [(0.15, 0.018, 0.15), (0.15, 0.030, 0.65), (0.25, 0.030, 0.95), (0.15, 0.062, 0.9)] {
-        let found: Vec<(bool, f64, f64, f64)> = (0..n)
+        let trials: Vec<DipTrial> = (first_seed()..first_seed() + n)
             .into_par_iter()
-            .map(|i| {
-                let seed = first_seed() + i;
-                let with = |share: f64| TestSwing {
-                    slowing: Some(Slowing { centre: -0.11, sd, share }),
-                    ..TestSwing::varied(seed)
-                };
-                let (mut low, mut high) = (0.0, 0.95);
-                for _ in 0..7 {
-                    let middle = (low + high) / 2.0;
-                    if true_dip(&with(middle)).0 < depth { low = middle } else { high = middle }
-                }
-                let stroke = only_stroke(&record(&with(high), &recording(seed)));
-                let depth_found = measured(&stroke)["tip-speed-dip-depth"].0;
-                (depth_found > 0.0, depth_found, true_dip(&with(high)).1, best_power(&with(high)))
+            .map(|seed| {
+                let swing = with_dip(seed, depth, sd);
+                dip_trial(&swing, &record(&swing, &recording(seed)))
             })
             .collect();
-        let hits = found.iter().filter(|(hit, ..)| *hit).count();
-        let possible: f64 = found.iter().map(|f| f.3).sum();
-        println!(
-            "depth {depth} sd {sd}: found {hits} of {n} (no test finds more than {possible:.1}), depth {:.3}, lasts {:.4}",
-            median(found.iter().map(|f| f.1).collect()),
-            median(found.iter().map(|f| f.2).collect())
-        );
+        print_dips(&format!("depth {depth} sd {sd}"), &trials);
+        let hits = trials.iter().filter(|t| t.is_claimed).count();
         assert!(hits as f64 >= least * n as f64, "depth {depth} sd {sd}: {hits} of {n}");
+    }
+}
+
+/// Found by the demo's footage: a dip of 28 % over 67 ms was given as 21 % ("17 to 24 %") over 89 ms, because whatever smooths fills it.
+#[test]
+fn dips_in_film_are_as_deep_and_as_short_as_their_intervals_say() {
+    let n = swings_asked(12) as u64;
+    let mut errors = [const { Errors(Vec::new()) }; 2];
+    for (depth, sd, rate_hz, noise_px) in
+        [(0.15, 0.030, 240.0, 1.0), (0.25, 0.062, 240.0, 1.0), (0.3, 0.062, 120.0, 2.0)]
+    {
+        let trials: Vec<DipTrial> = (first_seed()..first_seed() + n)
+            .into_par_iter()
+            .map(|seed| {
+                let swing = with_dip(seed, depth, sd);
+                dip_trial(&swing, &filmed(&swing, &Filming { rate_hz, noise_px, seed }))
+            })
+            .collect();
+        print_dips(&format!("film of {rate_hz}/s, {noise_px} px, depth {depth} sd {sd}"), &trials);
+        for (kind, errors) in errors.iter_mut().enumerate() {
+            errors.0.extend(trials.iter().filter_map(|t| t.errors[kind]));
+        }
+    }
+    // Seen in 120 with five kinds of dips: 98 % and 96 % inside, 3.2 % of the peak and 6 ms off (rms).
+    for (errors, most_rms) in errors.iter().zip([0.05, 0.010]) {
+        assert!(errors.covered() >= 0.88 && errors.rms() < most_rms, "{} {}", errors.covered(), errors.rms());
+    }
+}
+
+/// A dip just of the size that a stroke is said to be without: by 5 % of the speed at contact and a tenth of its peak, lasting 50 ms.
+/// `None` where the swing has no room for it.
+fn with_least_dip(seed: u64, centre: f64) -> Option<TestSwing> {
+    [0.020, 0.026, 0.034, 0.044, 0.057, 0.074].into_iter().find_map(|sd| {
+        let with = |share: f64| TestSwing { slowing: Some(Slowing { centre, sd, share }), ..TestSwing::varied(seed) };
+        let seconds = |share: f64| {
+            let first = GRID.index(centre - 0.15);
+            let speed = |k: usize| with(share).speed_before(Spot::RacketTip, GRID.seconds(k as f64));
+            let speeds: Vec<f64> = (first..=GRID.contact).map(speed).collect();
+            let contact = *speeds.last()?;
+            let fall = crate::dip::greatest_fall(&speeds, |_, _| true)?;
+            (fall.size > (0.05 * contact).max(0.1 * fall.peak)).then(|| fall.seconds(&speeds, GRID.step))
+        };
+        let (mut low, mut high) = (0.0, 0.97);
+        for _ in 0..9 {
+            let middle = (low + high) / 2.0;
+            if seconds(middle).is_some() { high = middle } else { low = middle }
+        }
+        seconds(high).filter(|seconds| *seconds >= 0.05).map(|_| with(high))
+    })
+}
+
+/// Once a stroke whose dip the noise had hidden was said to have none, at a probability of 0.99: of dips of 15 % over 21 ms, every third.
+#[test]
+fn a_rise_is_not_confirmed_where_a_dip_may_be_hidden() {
+    let n = swings_asked(16) as u64;
+    for centre in [-0.16, -0.13, -0.10] {
+        for recording in [recording, slower] {
+            let trials: Vec<DipTrial> = (first_seed()..first_seed() + n)
+                .into_par_iter()
+                .filter_map(|seed| {
+                    let swing = with_least_dip(seed, centre)?;
+                    Some(dip_trial(&swing, &record(&swing, &recording(seed))))
+                })
+                .collect();
+            print_dips(&format!("least dip at {centre}"), &trials);
+            // Seen in 284: none. At 95 % one in 16 may.
+            let confirmed = trials.iter().filter(|t| t.verdict == Verdict::Holds).count();
+            assert!(confirmed * 12 <= trials.len() && trials.len() > 10, "{confirmed} of {}", trials.len());
+        }
     }
 }

@@ -1,0 +1,248 @@
+//! The tip's speed around a dip, as deep and as short as the samples themselves say.
+//!
+//! Whatever smooths a motion fills its dips. Where a dip is clear the speed is therefore read off a curve that may have one: a polynomial less
+//! a bell, fitted to how far the tip has come along its path at each sample. Depth and duration of the dip follow from the
+//! fitted speed as they follow from any other. Where the bell stands and how wide it is, is left open: each place and width counts as
+//! likely as the samples make it (evidence with flat priors of the coefficients; MacKay 2003, Information Theory, Inference, and Learning
+//! Algorithms, chapter 28).
+
+use midline_signal::normal_probability;
+use nalgebra::{SMatrix, SVector};
+use rand::{Rng, RngExt};
+use rand_distr::{Distribution, StandardNormal};
+
+use crate::grid::Grid;
+use crate::series::Series;
+use crate::smoothing::{CHANGE_OVER_SECONDS, SmoothedPoint, State};
+
+/// Degree of the polynomial that the way along the path follows without the dip.
+const DEGREE: usize = 5;
+
+/// Its coefficients, and the height of the bell, m/s.
+const UNKNOWNS: usize = DEGREE + 2;
+
+/// Samples up to this far beyond the dip are fitted too, seconds.
+const BESIDE_SECONDS: f64 = 0.02;
+
+/// Standard deviations of the bell, seconds: its width at half its height is 2.355 of these. Each counts alike beforehand.
+const WIDTHS_SECONDS: [f64; 9] = [0.006, 0.008, 0.011, 0.014, 0.018, 0.023, 0.029, 0.036, 0.045];
+
+/// How deep the bell usually is, as a share of the speed (standard deviation about 0).
+const USUAL_SHARE: f64 = 0.3;
+
+/// What is less likely than the likeliest by this factor is left out.
+const LEAST_LIKELY: f64 = 1e-4;
+
+type Coefficients = SVector<f64, UNKNOWNS>;
+
+/// One place and width of the bell.
+#[derive(Debug, Clone)]
+struct Candidate {
+    centre_seconds: f64,
+    width_seconds: f64,
+    /// Relative rise of the speed per second.
+    tilt: f64,
+    log_evidence: f64,
+    likeliest: Coefficients,
+    /// Turns independent standard normal numbers into a draw of what the coefficients are off by.
+    root: SMatrix<f64, UNKNOWNS, UNKNOWNS>,
+}
+
+/// The fitted speed around one dip.
+#[derive(Debug, Clone)]
+pub(crate) struct DipCourse {
+    /// First instant of the grid, and how much the fit counts from there on, 0 to 1.
+    first: usize,
+    shares: Vec<f64>,
+    seconds: Vec<f64>,
+    /// Middle and half length of what is fitted, seconds.
+    middle: f64,
+    half: f64,
+    /// The likeliest first.
+    candidates: Vec<Candidate>,
+}
+
+/// How far the tip has come along its course at each sample before contact, metres from any start, with variances.
+struct Way {
+    seconds: Vec<f64>,
+    metres: Vec<f64>,
+    variances: Vec<f64>,
+}
+
+impl Way {
+    /// Samples between two times; a sample beside the course counts where it is along it.
+    fn new(point: &SmoothedPoint, course: &[Option<State>], grid: &Grid, [from, to]: [f64; 2]) -> Option<Self> {
+        let mut way = Self { seconds: Vec::new(), metres: Vec::new(), variances: Vec::new() };
+        // Length of the course up to each instant.
+        let mut passed = 0.0;
+        let first = grid.index(from).saturating_sub(1);
+        let samples = point.before_contact().iter().filter(|s| (from..=to).contains(&s.seconds));
+        let mut k = first;
+        for sample in samples {
+            let index = sample.seconds / grid.step + grid.contact as f64;
+            if index < k as f64 {
+                continue;
+            }
+            while (k + 1) as f64 <= index {
+                let (a, b) = ((*course.get(k)?)?, (*course.get(k + 1)?)?);
+                passed += (a.velocity.norm() + b.velocity.norm()) / 2.0 * grid.step;
+                k += 1;
+            }
+            let (a, b) = ((*course.get(k)?)?, (*course.get(k + 1)?)?);
+            let share = index - k as f64;
+            let here = a.between(&b, share, grid.step);
+            let along = here.velocity.try_normalize(1e-3)?;
+            let part = (a.velocity.norm() + here.velocity.norm()) / 2.0 * share * grid.step;
+            way.seconds.push(sample.seconds);
+            way.metres.push(passed + part + along.dot(&(sample.position - here.position)));
+            way.variances.push(along.dot(&(sample.covariance * along)) * point.independent_sd().powi(2));
+        }
+        (way.seconds.len() > UNKNOWNS + 4).then_some(way)
+    }
+}
+
+/// The straight line through the speeds of a course.
+struct Line {
+    middle: f64,
+    mean: f64,
+    slope: f64,
+}
+
+impl Line {
+    fn through(course: &[Option<State>], grid: &Grid, [from, to]: [f64; 2]) -> Option<Self> {
+        let speeds: Vec<(f64, f64)> = (grid.index(from)..=grid.index(to))
+            .filter_map(|k| Some((grid.seconds(k as f64), course.get(k)?.as_ref()?.velocity.norm())))
+            .collect();
+        let n = speeds.len() as f64;
+        let middle = speeds.iter().map(|(t, _)| t).sum::<f64>() / n;
+        let mean = speeds.iter().map(|(_, v)| v).sum::<f64>() / n;
+        let products: f64 = speeds.iter().map(|(t, v)| (t - middle) * (v - mean)).sum();
+        let squares: f64 = speeds.iter().map(|(t, _)| (t - middle).powi(2)).sum();
+        (squares > 0.0).then(|| Self { middle, mean, slope: products / squares })
+    }
+
+    fn at(&self, t: f64) -> f64 {
+        (self.mean + self.slope * (t - self.middle)).max(0.3 * self.mean)
+    }
+}
+
+impl DipCourse {
+    /// `course`: the tip's, on the grid. `around_seconds`: from before the dip's first peak to after the speed is regained. `None` when there are too
+    /// few samples, or the course is not known there.
+    pub(crate) fn new(
+        point: &SmoothedPoint,
+        course: &[Option<State>],
+        grid: &Grid,
+        around_seconds: [f64; 2],
+    ) -> Option<Self> {
+        let [from, to] = around_seconds;
+        let way = Way::new(point, course, grid, [from - BESIDE_SECONDS, to + BESIDE_SECONDS])?;
+        let (start, end) = (*way.seconds.first()?, *way.seconds.last()?);
+        let (middle, half) = ((start + end) / 2.0, (end - start) / 2.0);
+        // A slowing by a share of the speed is the deeper the faster it is.
+        let rise = Line::through(course, grid, [start, end])?;
+        let mut candidates: Vec<Candidate> = Vec::new();
+        for width in WIDTHS_SECONDS {
+            let mut centre = from.max(start);
+            while centre <= to.min(end) {
+                candidates.extend(Candidate::new(&way, [middle, half], centre, width, [rise.at(centre), rise.slope]));
+                centre += 0.005;
+            }
+        }
+        candidates.sort_by(|a, b| b.log_evidence.total_cmp(&a.log_evidence));
+        let best = candidates.first()?.log_evidence;
+        candidates.retain(|c| c.log_evidence - best > LEAST_LIKELY.ln());
+        let share = |at: f64| {
+            let outside = (from - at).max(at - to).max(0.0);
+            if at < start || at > end { 0.0 } else { (1.0 - outside / CHANGE_OVER_SECONDS).max(0.0) }
+        };
+        let first = grid.index(from - CHANGE_OVER_SECONDS);
+        let last = grid.index(to + CHANGE_OVER_SECONDS).min(grid.contact);
+        let seconds: Vec<f64> = (first..=last).map(|k| grid.seconds(k as f64)).collect();
+        let shares = seconds.iter().map(|at| share(*at)).collect();
+        Some(Self { first, shares, seconds, middle, half, candidates })
+    }
+
+    /// Speeds from its first instant on: of the likeliest fit.
+    pub(crate) fn likeliest(&self) -> Vec<f64> {
+        let best = &self.candidates[0];
+        self.speeds(best, &best.likeliest)
+    }
+
+    /// A draw of what they may be.
+    pub(crate) fn drawn(&self, random: &mut impl Rng) -> Vec<f64> {
+        let best = self.candidates[0].log_evidence;
+        let weight = |c: &Candidate| (c.log_evidence - best).exp();
+        let mut left = random.random_range(0.0..1.0) * self.candidates.iter().map(weight).sum::<f64>();
+        let candidate = self
+            .candidates
+            .iter()
+            .find(|c| {
+                left -= weight(c);
+                left < 0.0
+            })
+            .unwrap_or(&self.candidates[0]);
+        let noise = Coefficients::from_fn(|_, _| StandardNormal.sample(random));
+        self.speeds(candidate, &(candidate.likeliest + candidate.root * noise))
+    }
+
+    fn speeds(&self, candidate: &Candidate, coefficients: &Coefficients) -> Vec<f64> {
+        let at = |seconds: &f64| {
+            let u = (seconds - self.middle) / self.half;
+            let slope: f64 = (1..=DEGREE).map(|j| j as f64 * u.powi(j as i32 - 1) * coefficients[j]).sum();
+            let z = (seconds - candidate.centre_seconds) / candidate.width_seconds;
+            let bell = (-0.5 * z * z).exp() * (1.0 + candidate.tilt * (seconds - candidate.centre_seconds));
+            (slope / self.half - coefficients[DEGREE + 1] * bell).max(0.0)
+        };
+        self.seconds.iter().map(at).collect()
+    }
+
+    /// A series of speeds on the grid with these in their place.
+    pub(crate) fn over(&self, mut series: Series, speeds: &[f64]) -> Series {
+        for (i, (share, speed)) in self.shares.iter().zip(speeds).enumerate() {
+            if let Some(Some(value)) = series.get_mut(self.first + i) {
+                *value += share * (speed - *value);
+            }
+        }
+        series
+    }
+}
+
+impl Candidate {
+    fn new(
+        way: &Way,
+        [middle, half]: [f64; 2],
+        centre_seconds: f64,
+        width_seconds: f64,
+        [level, slope]: [f64; 2],
+    ) -> Option<Self> {
+        let tilt = slope / level;
+        let area = width_seconds * std::f64::consts::TAU.sqrt();
+        let mut normal = SMatrix::<f64, UNKNOWNS, UNKNOWNS>::zeros();
+        let mut right = Coefficients::zeros();
+        let mut squares = 0.0;
+        for ((seconds, metres), variance) in way.seconds.iter().zip(&way.metres).zip(&way.variances) {
+            let u = (seconds - middle) / half;
+            let row = Coefficients::from_fn(|j, _| match j {
+                0..=DEGREE => u.powi(j as i32),
+                _ => {
+                    let z = (seconds - centre_seconds) / width_seconds;
+                    tilt * width_seconds.powi(2) * (-0.5 * z * z).exp() - area * normal_probability(z)
+                }
+            });
+            normal += row * row.transpose() / *variance;
+            right += row * (metres / variance);
+            squares += metres * metres / variance;
+        }
+        normal[(DEGREE + 1, DEGREE + 1)] += (USUAL_SHARE * level).powi(-2);
+        let cholesky = normal.cholesky()?;
+        let likeliest = cholesky.solve(&right);
+        let log_determinant: f64 = (0..UNKNOWNS).map(|i| 2.0 * cholesky.l_dirty()[(i, i)].ln()).sum();
+        let log_evidence =
+            -0.5 * (squares - right.dot(&likeliest)) - 0.5 * log_determinant - (USUAL_SHARE * level).ln();
+        let root = cholesky.l().transpose().try_inverse()?;
+        // A bell that would raise the speed is no dip.
+        let is_dip = likeliest[DEGREE + 1] > 0.0 && log_evidence.is_finite();
+        is_dip.then_some(Self { centre_seconds, width_seconds, tilt, log_evidence, likeliest, root })
+    }
+}
