@@ -117,6 +117,7 @@ impl StrokeModel {
             picture_scale_sd_share: input.picture_scale_sd_share,
             frame_seconds,
             clock_sd_seconds: input.clock_sd_seconds,
+            is_lifted: motion.is_some(),
             present: std::array::from_fn(|i| points.get(i).is_some_and(Option::is_some)),
             velocity_sds,
             tip_speed_sds,

@@ -752,6 +752,16 @@ mod tests {
     use crate::test_swing::{Recording, TestSwing, record};
 
     #[test]
+    fn a_cubic_is_met_between_two_states() {
+        let at = |t: f64| State {
+            position: Vector3::new(t.powi(3), 2.0 - t, t * t),
+            velocity: Vector3::new(3.0 * t * t, -1.0, 2.0 * t),
+        };
+        let (found, truth) = (at(0.4).between(&at(0.9), 0.3, 0.5), at(0.55));
+        assert!((found.position - truth.position).norm() < 1e-12 && (found.velocity - truth.velocity).norm() < 1e-12);
+    }
+
+    #[test]
     fn noise_that_neighbours_share_is_told_from_independent_noise() {
         let settings = SmoothingSettings {
             screening_seconds: Spot::OtherHip.screening_seconds(),

@@ -31,6 +31,8 @@ pub(crate) struct Setting {
     /// Spacing of frames (or instants, if larger), seconds.
     pub(crate) frame_seconds: f64,
     pub(crate) clock_sd_seconds: f64,
+    /// Whether points have the lift's course.
+    pub(crate) is_lifted: bool,
     /// Which points are in the tracks around this stroke.
     pub(crate) present: [bool; Spot::ALL.len()],
     /// Standard deviation of a velocity coordinate per point and instant, m/s.

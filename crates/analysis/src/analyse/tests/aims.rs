@@ -47,6 +47,7 @@ fn exact_setting() -> Setting {
         picture_scale_sd_share: None,
         frame_seconds: 1.0 / 240.0,
         clock_sd_seconds: 0.0,
+        is_lifted: false,
         present: [true; Spot::ALL.len()],
         velocity_sds: Vec::new(),
         tip_speed_sds: Vec::new(),
@@ -168,8 +169,8 @@ fn errors_of_clean_swings(n: usize, recorded: impl Fn(&TestSwing, u64) -> Record
 }
 
 /// Aimed at: 93 to 97 %. Seen in 150 other swings: instants 90 to 98 %, measures 84 % (how far the hand goes across, at 120 per second) to
-/// 100 %, most of them 93 to 98 %. `but` holds in half of the swings only.
-fn held_by_their_intervals(errors: &BTreeMap<String, Errors>, most: f64, but: Option<&str>) {
+/// 100 %, most of them 93 to 98 %.
+fn held_by_their_intervals(errors: &BTreeMap<String, Errors>, most: f64) {
     let by_nature_exact = |id: &str| id.contains("behind-body") || id.contains("dip") || id == "segment-order";
     let all = errors.iter().filter(|(id, _)| !by_nature_exact(id)).flat_map(|(_, list)| &list.0);
     let inside = all.clone().filter(|(_, inside)| *inside).count() as f64 / all.count() as f64;
@@ -177,8 +178,7 @@ fn held_by_their_intervals(errors: &BTreeMap<String, Errors>, most: f64, but: Op
     assert!((0.93..=most).contains(&inside), "{inside:.3} of all lie in their intervals");
     // A share of fewer than ten says nothing.
     for (id, list) in errors.iter().filter(|(id, list)| !by_nature_exact(id) && list.0.len() >= 10) {
-        let least = if but == Some(id.as_str()) { 0.5 } else { 0.8 };
-        assert!(list.covered() >= least, "{id} is covered in {:.3}", list.covered());
+        assert!(list.covered() >= 0.8, "{id} is covered in {:.3}", list.covered());
     }
 }
 
@@ -213,18 +213,13 @@ fn held_against_the_aims(errors: &BTreeMap<String, Errors>, shoulders_seconds: f
     assert!((0.92..=0.99).contains(&together), "{together:.3} of these lie in their intervals");
 }
 
-/// The lift lets elbows roughen toward contact, which makes the upper arm seem fastest at contact: 12 ms late at 240 frames per second (77 to
-/// 86 % inside), 28 ms at 120 (57 %). The samples' own course would hold, but is worse on the demo, whose hands slow down just before
-/// contact: the hand's direction at contact would be off, and with it the take-back's start.
-const ROUGHENED: &str = "upper-arm-peak-time";
-
 /// As the program does it: two cameras' pictures, lifted in continuous time. The lift's velocities are held in 97 % here, so what
 /// follows from them is held in 97.1 to 97.9 %.
 #[test]
 fn filmed_swings_meet_the_aims_and_every_interval_is_held_against_the_truth() {
     let film = |swing: &TestSwing, seed| filmed(swing, &Filming { rate_hz: 240.0, noise_px: 1.0, seed });
     let errors = errors_of_clean_swings(swings_asked(60), film);
-    held_by_their_intervals(&errors, 0.985, Some(ROUGHENED));
+    held_by_their_intervals(&errors, 0.985);
     // The racket farthest across: 2.7 and 3.2 ms in two hundreds of swings, 5.1 in these with one that hardly turns back.
     held_against_the_aims(&errors, 0.005, 0.006);
     // 0.83 m/s in 100 swings; by the lift alone 1.06.
@@ -236,7 +231,7 @@ fn filmed_swings_meet_the_aims_and_every_interval_is_held_against_the_truth() {
 fn intervals_hold_in_slow_film() {
     let film = |swing: &TestSwing, seed| filmed(swing, &Filming { rate_hz: 120.0, noise_px: 2.0, seed });
     let errors = errors_of_clean_swings(swings_asked(40), film);
-    held_by_their_intervals(&errors, 0.985, Some(ROUGHENED));
+    held_by_their_intervals(&errors, 0.985);
     // 1.2 m/s in 100 swings; by the lift alone 2.0.
     assert!(errors["tip-speed-contact"].rms() < 1.6, "{}", errors["tip-speed-contact"].rms());
 }
@@ -245,7 +240,7 @@ fn intervals_hold_in_slow_film() {
 #[test]
 fn points_alone_meet_the_aims_and_every_interval_is_held_against_the_truth() {
     let errors = errors_of_clean_swings(swings_asked(100), |swing, seed| record(swing, &recording(seed)));
-    held_by_their_intervals(&errors, 0.975, None);
+    held_by_their_intervals(&errors, 0.975);
     held_against_the_aims(&errors, 0.006, 0.004);
 }
 
@@ -254,7 +249,7 @@ fn points_alone_meet_the_aims_and_every_interval_is_held_against_the_truth() {
 #[test]
 fn intervals_hold_what_the_smoothing_of_slow_frames_does() {
     let errors = errors_of_clean_swings(swings_asked(60), |swing, seed| record(swing, &slower(seed)));
-    held_by_their_intervals(&errors, 0.975, None);
+    held_by_their_intervals(&errors, 0.975);
 }
 
 /// Found by the demo's footage: points per instant lie between frames and share their noise, which counts for more in a smooth course
@@ -263,7 +258,7 @@ fn intervals_hold_what_the_smoothing_of_slow_frames_does() {
 fn intervals_hold_noise_that_neighbouring_instants_share() {
     let sharing = |seed| Recording { correlation: 0.35, ..slower(seed) };
     let errors = errors_of_clean_swings(swings_asked(60), |swing, seed| record(swing, &sharing(seed)));
-    held_by_their_intervals(&errors, 0.975, None);
+    held_by_their_intervals(&errors, 0.975);
 }
 
 /// Nearest rising sequence by pooling neighbours that fall (pool-adjacent-violators; Barlow et al. 1972).
