@@ -122,7 +122,7 @@ pub(crate) fn analyse_with(input: &StrokeInput, trials: usize) -> Result<Strokes
             ));
         }
         let set = SetEvents::of(&set_events, number, frame_seconds);
-        let bounce = set.bounce(bounce::before(&contact, &evidence), &mut answers.set_events);
+        let bounce = set.bounce(bounce::before(&contact, &evidence), contact.seconds, &mut answers.set_events);
         let phases = set.phases(contact.seconds);
         let model = StrokeModel::new(input, frame_seconds, &points, limits, contact, bounce, phases);
         remarks.extend(left_out(number, &model, input.handedness));

@@ -3,6 +3,10 @@
 //! A brief dip is blurred by a long window and lost in the noise of a short one, so each of several is looked through: a local cubic over the
 //! samples themselves, nothing smoothed before. A dip is a rise, a fall and a rise; how clear it is, is its fall over the
 //! standard deviation of the difference of the two speeds that it lies between.
+//!
+//! That none is clear does not say that there is none. How large a dip may be that the noise hides is found by putting one onto the speed, at
+//! each place in turn: its fall through a window is held against the fall that is seen there (an upper limit as for a detection;
+//! Currie 1968, Anal. Chem. 40:586).
 
 use std::ops::RangeInclusive;
 
@@ -37,6 +41,9 @@ pub(crate) const LEAST_DEPTH: f64 = 0.10;
 /// Standard deviations of the slowing that leads to it, seconds; the first that does is taken.
 const WIDTHS_SECONDS: [f64; 6] = [0.020, 0.026, 0.034, 0.044, 0.057, 0.074];
 
+/// How far apart the places are that it is put at, seconds.
+const PLACES_SECONDS: f64 = 0.02;
+
 /// In the last stretch before contact only slower changes are seen, seconds.
 const UNSEEN_SECONDS: f64 = 0.06;
 
@@ -56,8 +63,8 @@ pub(crate) struct DipSight {
     pub(crate) clearest: Option<DipFound>,
     /// The largest fall that may be hidden with a probability of 5 %, m/s.
     pub(crate) largest_hidden_m_s: f64,
-    /// Probability that a dip of the size asked after would look as little like one as what is seen.
-    pub(crate) hidden: f64,
+    /// Probability that a dip of the size asked after would look as little like one as what is seen; `None` where it has no room.
+    pub(crate) hidden: Option<f64>,
 }
 
 impl DipFound {
@@ -133,7 +140,7 @@ struct Window {
 }
 
 impl<'a> Sight<'a> {
-    /// `usual` is the speed with its standard deviation on the grid. `None` when a speed is missing.
+    /// `usual` is the speed with its standard deviation on the grid. `None` when a speed is missing, or there is none.
     pub(crate) fn new(
         point: &SmoothedPoint,
         usual: [&[Option<f64>]; 2],
@@ -143,7 +150,7 @@ impl<'a> Sight<'a> {
     ) -> Option<Self> {
         let [speeds, sds] =
             usual.map(|series| series.get(range.clone())?.iter().copied().collect::<Option<Vec<f64>>>());
-        let (speeds, sds) = (speeds?, sds?);
+        let (speeds, sds) = (speeds.filter(|speeds| !speeds.is_empty())?, sds?);
         let sample_seconds: Vec<f64> = point.before_contact().iter().map(|s| s.seconds).collect();
         // The longest is made longer where frames are few.
         let least = LEAST_FRAMES_PER_SIDE * frame_seconds;
@@ -193,14 +200,13 @@ impl<'a> Sight<'a> {
         seen.max_by(|a, b| a.significance.total_cmp(&b.significance))
     }
 
-    /// Probability that a dip by so much (m/s), or by [`LEAST_DEPTH`] where that is more, would look as little like one as what is seen. It lasts
-    /// [`REFERENCE_SECONDS`], and may be wherever it has room, each place as likely as the other. 0 where there is none.
-    pub(crate) fn hidden(&self, fall_m_s: f64) -> f64 {
+    /// Probability that a dip by so much (m/s), or by [`LEAST_DEPTH`] where that is more, would look as little like one as what is seen, at the
+    /// place where that is likeliest. It lasts [`REFERENCE_SECONDS`]. `None` where it has no room.
+    pub(crate) fn hidden(&self, fall_m_s: f64) -> Option<f64> {
         let last = self.seconds(self.rising.len() - 1) - UNSEEN_SECONDS;
-        let every = (0.020 / self.grid.step).round().max(1.0) as usize;
+        let every = (PLACES_SECONDS / self.grid.step).round().max(1.0) as usize;
         let places = (0..self.rising.len()).step_by(every).take_while(|i| self.seconds(*i) <= last);
-        let each: Vec<f64> = places.filter_map(|i| self.hidden_at(i, fall_m_s)).collect();
-        each.into_iter().fold(0.0, f64::max)
+        places.filter_map(|i| self.hidden_at(i, fall_m_s)).reduce(f64::max)
     }
 
     /// The largest fall that may be hidden with this probability, m/s.
@@ -208,7 +214,7 @@ impl<'a> Sight<'a> {
         let (mut low, mut high) = (0.0, self.rising.iter().copied().fold(0.0, f64::max));
         for _ in 0..8 {
             let middle = (low + high) / 2.0;
-            if self.hidden(middle) > probability { low = middle } else { high = middle }
+            if self.hidden(middle).is_some_and(|p| p > probability) { low = middle } else { high = middle }
         }
         high
     }
@@ -245,6 +251,7 @@ impl<'a> Sight<'a> {
         let through = self.windows.iter().filter_map(|window| {
             let expected = window.significance(&fallen(height, &window.seen(&bells, &behind))?.0);
             let found = greatest_fall(&window.speeds, is_near).map_or(0.0, |fall| window.significance(&fall));
+            // Significances count for less by the factor, so that is what they scatter less by.
             Some((expected, normal_probability((found - expected) * window.factor)))
         });
         // Looked at through the window that would show it clearest.

@@ -3,7 +3,7 @@
 //! Whatever smooths a motion fills its dips. Where a dip is clear the speed is therefore read off a curve that may have one: a polynomial less
 //! a bell, fitted to how far the tip has come along its path at each sample. Depth and duration of the dip follow from the
 //! fitted speed as they follow from any other. Where the bell stands and how wide it is, is left open: each place and width counts as
-//! likely as the samples make it (evidence with flat priors of the coefficients; MacKay 2003, Information Theory, Inference, and Learning
+//! likely as the samples make it (evidence, with a normal prior of its height and flat ones of the polynomial; MacKay 2003, Information Theory, Inference, and Learning
 //! Algorithms, chapter 28).
 
 use midline_signal::normal_probability;

@@ -154,12 +154,13 @@ pub(crate) fn set_contacts(
         .collect()
 }
 
-/// A contact is set within what the search reaches, everything else within the stroke.
+/// A contact is set within what the search reaches, everything else within the stroke on its side of contact.
 fn is_near(event: &SetEvent, contact_seconds: f64) -> bool {
     let off = event.session_seconds - contact_seconds;
     match event.kind {
         EventKind::Contact => off.abs() < CONTACT_REACH_SECONDS,
-        _ => (-BEFORE_SECONDS..AFTER_SECONDS).contains(&off),
+        EventKind::FollowThroughEnd => (0.0..AFTER_SECONDS).contains(&off),
+        _ => (-BEFORE_SECONDS..=0.0).contains(&off),
     }
 }
 
@@ -172,8 +173,9 @@ impl<'a> SetEvents<'a> {
         self.events.iter().find(|e| e.kind == kind).copied()
     }
 
-    pub(crate) fn bounce(&self, found: Bounce, records: &mut Vec<SetEventRecord>) -> Bounce {
-        let Some(event) = self.get(EventKind::Bounce) else { return found };
+    pub(crate) fn bounce(&self, found: Bounce, contact_seconds: f64, records: &mut Vec<SetEventRecord>) -> Bounce {
+        let set = self.get(EventKind::Bounce).filter(|e| is_near(e, contact_seconds));
+        let Some(event) = set else { return found };
         records.push(record(event, found.ok().map(|b| b.seconds)));
         Ok(BounceFound {
             seconds: event.session_seconds,

@@ -102,10 +102,7 @@ pub(super) fn measures() -> Vec<MeasureKind> {
             "share",
             "where no dip is found: the largest fall of the racket-tip speed, as a share of the speed at contact, that a dip may have which lasts 50 ms and would look as little like one with a probability of 5 %, wherever between end of take-back and 60 ms before contact it has room; an upper limit (95 %). Falls below a tenth of their peak are not asked after",
             &phased,
-            |view| {
-                let sight = view.setting.dip.ok_or(UNSEEN)?;
-                Ok(sight.largest_hidden_m_s / view.tip_speed_at_contact.ok_or(UNSEEN)?)
-            },
+            |view| Ok(hidden_dip(view)?.0 / view.tip_speed_at_contact.ok_or(UNSEEN)?),
         )
         .reviewed(only_without_a_clear_dip),
         MeasureKind::new(
@@ -114,7 +111,7 @@ pub(super) fn measures() -> Vec<MeasureKind> {
             "1",
             "that a dip by a tenth of its peak and 5 % of the speed at contact that lasts 50 ms would look as little like one as what is seen",
             &phased,
-            |view| Ok(view.setting.dip.ok_or(UNSEEN)?.hidden),
+            |view| Ok(hidden_dip(view)?.1),
         )
         .not_reported(),
         MeasureKind::new(
@@ -216,7 +213,7 @@ fn swing_speed(view: &StrokeView) -> Result<Vec<f64>, Because> {
 }
 
 fn part(series: &[Option<f64>], range: RangeInclusive<usize>) -> Option<Vec<f64>> {
-    series.get(range)?.iter().copied().collect()
+    series.get(range).filter(|part| !part.is_empty())?.iter().copied().collect()
 }
 
 /// A dip.
@@ -250,6 +247,15 @@ fn deepest_dip(view: &StrokeView) -> Result<Option<Dip>, Because> {
         fall: fall.size,
         seconds: fall.seconds(&speeds, view.grid.step),
     }))
+}
+
+/// The largest fall that the noise may hide, m/s, and the probability that it hides one of the size asked after.
+fn hidden_dip(view: &StrokeView) -> Result<(f64, f64), Because> {
+    is_across_the_view(view)?;
+    let sight = view.setting.dip.ok_or(UNSEEN)?;
+    let hidden =
+        sight.hidden.ok_or("between the end of the take-back and contact there is no room for a dip of 50 ms")?;
+    Ok((sight.largest_hidden_m_s, hidden))
 }
 
 /// Whether a dip is claimed: it exceeds the limits, and stands out of the noise (module `dip`).

@@ -105,7 +105,7 @@ fn farthest(view: &StrokeView, spot: Spot) -> Result<(usize, f64), Because> {
     let lateral: Series = view.body_coordinate(spot, 0);
     let range = from..=view.grid.contact;
     let seen = lateral.get(range.clone()).map_or(0, |part| part.iter().flatten().count());
-    if seen * 10 < (view.grid.contact - from + 1) * 9 {
+    if seen * 10 < range.clone().count() * 9 {
         return Err(unseen(spot));
     }
     greatest(&negated(&lateral), range).map(|(k, value)| (k, -value)).ok_or_else(|| unseen(spot))

@@ -84,6 +84,32 @@ fn what_the_analyst_sets_stands_in_and_is_recorded() {
     assert!(strokes.remarks.iter().any(|r| r.contains("stroke 7") && r.contains("not used")), "{:?}", strokes.remarks);
 }
 
+/// Where there is no room for a dip, none is denied. A trial's end of the take-back after contact once stopped the analysis.
+#[test]
+fn a_take_back_that_is_set_to_end_at_contact_leaves_the_rise_open() {
+    let recorded = record(&TestSwing::default(), &Recording::default());
+    let contact = Recording::default().contact_seconds;
+    let with_end = |seconds: f64| {
+        let set = [SetEvent {
+            stroke: 1,
+            kind: EventKind::TakeBackEnd,
+            session_seconds: contact + seconds,
+            sd_seconds: Some(0.004),
+            reason: "seen on the frames".to_owned(),
+        }];
+        analyse_with(&StrokeInput { set_events: &set, ..recorded.input() }, FEW_TRIALS).unwrap()
+    };
+    for seconds in [-0.03, -0.003] {
+        let strokes = with_end(seconds);
+        let stroke = &strokes.strokes[0];
+        assert_eq!(statement(stroke, "speed-rises-without-dip").verdict, Verdict::CannotBeTold, "{seconds}");
+        assert!(matches!(stroke.measure("tip-speed-dip-hidden").unwrap().outcome, Outcome::NotMeasurable { .. }));
+    }
+    let strokes = with_end(0.02);
+    assert!(strokes.answers.set_events.is_empty());
+    assert!(strokes.remarks.iter().any(|r| r.contains("is not used: its contact was found")), "{:?}", strokes.remarks);
+}
+
 #[test]
 fn suspicions_are_answered_with_their_evidence() {
     let recording = Recording { noise_m: 0.003, rate_hz: 240.0, ..Recording::default() };
