@@ -278,6 +278,9 @@ fn only_with_a_clear_dip(evaluations: &Evaluations, outcome: Outcome) -> Outcome
         Outcome::Measured { .. } if !is_dip_clear(evaluations) => {
             Outcome::NotMeasurable { because: "no dip of the speed stands out of the noise".to_owned() }
         }
+        Outcome::Measured { value, interval_95: [low, high] } => {
+            Outcome::Measured { value, interval_95: [low.max(0.0), high] }
+        }
         other => other,
     }
 }
