@@ -13,6 +13,7 @@ use std::ops::RangeInclusive;
 use midline_signal::{normal_probability, stencil, window_within};
 use nalgebra::Vector3;
 
+use crate::bell::Bell;
 use crate::grid::Grid;
 use crate::series::{Series, steps_below_zero};
 use crate::smoothing::SmoothedPoint;
@@ -228,9 +229,9 @@ impl<'a> Sight<'a> {
             Some((greatest_fall(&speeds, is_near)?, speeds))
         };
         // On a rising speed the slowing must be stronger and longer than the dip that it leaves.
-        let (width, bells, height) = WIDTHS_SECONDS.into_iter().find_map(|width| {
-            let bell = |i: usize| (-0.5 * ((self.seconds(i) - centre) / width).powi(2)).exp();
-            let bells: Vec<f64> = (0..self.rising.len()).map(bell).collect();
+        let (bell, bells, height) = WIDTHS_SECONDS.into_iter().find_map(|width_seconds| {
+            let bell = Bell { centre_seconds: centre, width_seconds };
+            let bells: Vec<f64> = (0..self.rising.len()).map(|i| bell.at(self.seconds(i))).collect();
             let is_deep = |height: f64| {
                 fallen(height, &bells).is_some_and(|(fall, _)| fall.size >= fall_m_s.max(LEAST_DEPTH * fall.peak))
             };
@@ -243,11 +244,10 @@ impl<'a> Sight<'a> {
                 if is_deep(middle) { high = middle } else { low = middle }
             }
             let (fall, speeds) = fallen(high, &bells)?;
-            (fall.seconds(&speeds, self.grid.step) >= REFERENCE_SECONDS).then_some((width, bells, high))
+            (fall.seconds(&speeds, self.grid.step) >= REFERENCE_SECONDS).then_some((bell, bells, high))
         })?;
         // How far the bell sets back each sample on its way.
-        let way = |at: &f64| width * std::f64::consts::TAU.sqrt() * normal_probability((at - centre) / width);
-        let behind: Vec<f64> = self.sample_seconds.iter().map(way).collect();
+        let behind: Vec<f64> = self.sample_seconds.iter().map(|at| bell.until(*at)).collect();
         let through = self.windows.iter().filter_map(|window| {
             let expected = window.significance(&fallen(height, &window.seen(&bells, &behind))?.0);
             let found = greatest_fall(&window.speeds, is_near).map_or(0.0, |fall| window.significance(&fall));

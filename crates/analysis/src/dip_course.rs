@@ -6,11 +6,11 @@
 //! likely as the samples make it (evidence, with a normal prior of its height and flat ones of the polynomial; MacKay 2003, Information Theory, Inference, and Learning
 //! Algorithms, chapter 28).
 
-use midline_signal::normal_probability;
 use nalgebra::{SMatrix, SVector};
 use rand::{Rng, RngExt};
 use rand_distr::{Distribution, StandardNormal};
 
+use crate::bell::Bell;
 use crate::grid::Grid;
 use crate::series::Series;
 use crate::smoothing::{CHANGE_OVER_SECONDS, SmoothedPoint, State};
@@ -24,7 +24,7 @@ const UNKNOWNS: usize = DEGREE + 2;
 /// Samples up to this far beyond the dip are fitted too, seconds.
 const BESIDE_SECONDS: f64 = 0.02;
 
-/// Standard deviations of the bell, seconds: its width at half its height is 2.355 of these. Each counts alike beforehand.
+/// Standard deviations of the bell, seconds. Each counts alike beforehand.
 const WIDTHS_SECONDS: [f64; 9] = [0.006, 0.008, 0.011, 0.014, 0.018, 0.023, 0.029, 0.036, 0.045];
 
 /// How high the bell usually is, as a share of the mean speed (standard deviation about 0).
@@ -38,8 +38,7 @@ type Coefficients = SVector<f64, UNKNOWNS>;
 /// One place and width of the bell.
 #[derive(Debug, Clone)]
 struct Candidate {
-    centre_seconds: f64,
-    width_seconds: f64,
+    bell: Bell,
     log_evidence: f64,
     likeliest: Coefficients,
     /// Turns independent standard normal numbers into a draw of what the coefficients are off by.
@@ -117,7 +116,8 @@ impl DipCourse {
         for width in WIDTHS_SECONDS {
             let mut centre = from.max(start);
             while centre <= to.min(end) {
-                candidates.extend(Candidate::new(&way, [middle, half], centre, width, mean_speed));
+                let bell = Bell { centre_seconds: centre, width_seconds: width };
+                candidates.extend(Candidate::new(&way, [middle, half], bell, mean_speed));
                 centre += 0.005;
             }
         }
@@ -162,8 +162,7 @@ impl DipCourse {
         let at = |seconds: &f64| {
             let u = (seconds - self.middle) / self.half;
             let slope: f64 = (1..=DEGREE).map(|j| j as f64 * u.powi(j as i32 - 1) * coefficients[j]).sum();
-            let z = (seconds - candidate.centre_seconds) / candidate.width_seconds;
-            (slope / self.half - coefficients[DEGREE + 1] * (-0.5 * z * z).exp()).max(0.0)
+            (slope / self.half - coefficients[DEGREE + 1] * candidate.bell.at(*seconds)).max(0.0)
         };
         self.seconds.iter().map(at).collect()
     }
@@ -180,15 +179,8 @@ impl DipCourse {
 }
 
 impl Candidate {
-    fn new(
-        way: &Way,
-        [middle, half]: [f64; 2],
-        centre_seconds: f64,
-        width_seconds: f64,
-        mean_speed: f64,
-    ) -> Option<Self> {
+    fn new(way: &Way, [middle, half]: [f64; 2], bell: Bell, mean_speed: f64) -> Option<Self> {
         let usual = USUAL_SHARE * mean_speed;
-        let area = width_seconds * std::f64::consts::TAU.sqrt();
         let mut normal = SMatrix::<f64, UNKNOWNS, UNKNOWNS>::zeros();
         let mut right = Coefficients::zeros();
         let mut squares = 0.0;
@@ -196,7 +188,7 @@ impl Candidate {
             let u = (seconds - middle) / half;
             let row = Coefficients::from_fn(|j, _| match j {
                 0..=DEGREE => u.powi(j as i32),
-                _ => -area * normal_probability((seconds - centre_seconds) / width_seconds),
+                _ => -bell.until(*seconds),
             });
             normal += row * row.transpose() / *variance;
             right += row * (metres / variance);
@@ -210,7 +202,7 @@ impl Candidate {
         let root = cholesky.l().transpose().try_inverse()?;
         // A bell that would raise the speed is no dip.
         let is_dip = likeliest[DEGREE + 1] > 0.0 && log_evidence.is_finite();
-        is_dip.then_some(Self { centre_seconds, width_seconds, log_evidence, likeliest, root })
+        is_dip.then_some(Self { bell, log_evidence, likeliest, root })
     }
 }
 
@@ -223,6 +215,7 @@ mod tests {
     use crate::smoothing::SmoothingSettings;
     use crate::spots::Spot;
     use midline_session::tracks::Point3d;
+    use midline_signal::normal_probability;
     use nalgebra::Vector3;
     use rand::SeedableRng;
     use rand::rngs::StdRng;

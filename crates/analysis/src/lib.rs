@@ -17,6 +17,7 @@
 //! [`Vertical::ZUp`]: midline_session::calibration::Vertical::ZUp
 
 mod analyse;
+mod bell;
 mod body_frame;
 mod bounce;
 pub mod comparison;

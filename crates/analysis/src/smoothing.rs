@@ -506,19 +506,18 @@ impl Side {
         let instants: Vec<f64> = span.clone().map(|k| grid.seconds(k as f64)).collect();
         let is_known: Vec<bool> = instants.iter().map(|at| is_known(*at, &plain.seconds, grid, settings)).collect();
         let stretch = Stretch::new(samples, independent, &instants, settings.prior);
-        let samples = plain;
         let spline = |axis: usize| {
-            VaryingSpline::new(&samples.seconds, &samples.variances[axis], |t| roughness.intensity(t), &instants)
+            VaryingSpline::new(&plain.seconds, &plain.variances[axis], |t| roughness.intensity(t), &instants)
         };
         let splines = [spline(0)?, spline(1)?, spline(2)?];
-        let estimate = |axis: usize| splines[axis].estimate(&samples.coordinates[axis]);
+        let estimate = |axis: usize| splines[axis].estimate(&plain.coordinates[axis]);
         let estimates = [estimate(0)?, estimate(1)?, estimate(2)?];
         let at = |i: usize| {
-            let spline = state(&samples.axes, &estimates, i);
+            let spline = state(&plain.axes, &estimates, i);
             stretch.as_ref().map_or(spline, |s| s.over(i, spline, &s.positions, &Vector3::zeros()))
         };
         let states = (0..instants.len()).map(at).collect();
-        Some(Self { first: span.start, samples, splines, stretch, states, is_known })
+        Some(Self { first: span.start, samples: plain, splines, stretch, states, is_known })
     }
 
     /// Where the smoothed course is at its samples' times: cubic between the instants of the grid (Hermite); samples beyond the grid stay.

@@ -77,7 +77,7 @@ fn no_dip(evaluations: &Evaluations) -> Statement {
     };
     statement(
         "speed-rises-without-dip",
-        "From the end of the take-back the racket speed rises without a dip until contact (none that lasts 50 ms and takes a tenth of it and 5 % of the speed at contact)."
+        "From the end of the take-back the racket speed rises without a dip until contact (none that lasts 50 ms and takes a tenth of it and 5 % of the speed at contact; briefer ones count where they are clear)."
             .to_owned(),
         probability,
         vec![DIP_DEPTH_ID.to_owned(), HIDDEN_DIP_ID.to_owned()],

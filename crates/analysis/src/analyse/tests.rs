@@ -53,6 +53,17 @@ fn true_dip(swing: &TestSwing) -> (f64, f64) {
     (deepest.1, deepest.2)
 }
 
+/// A swing whose slowing of this standard deviation leaves a dip of that depth. On a rising speed the slowing must be stronger than the dip.
+fn with_dip(seed: u64, depth: f64, centre: f64, sd: f64) -> TestSwing {
+    let with = |share: f64| TestSwing { slowing: Some(Slowing { centre, sd, share }), ..TestSwing::varied(seed) };
+    let (mut low, mut high) = (0.0, 0.95);
+    for _ in 0..7 {
+        let middle = (low + high) / 2.0;
+        if true_dip(&with(middle)).0 < depth { low = middle } else { high = middle }
+    }
+    with(high)
+}
+
 fn true_values(swing: &TestSwing, take_back_end: f64) -> BTreeMap<&'static str, f64> {
     let tip_across = |t: f64| swing.frame(t).coordinates(&swing.place(Spot::RacketTip, t)).x;
     let steps = (-take_back_end * 1e3).round() as i32;
@@ -137,18 +148,9 @@ fn a_dip_of_a_quarter_over_60_ms_is_found() {
     let (mut found, mut denied) = (0, 0);
     let (mut depths, mut durations, mut true_durations) = (Vec::new(), Vec::new(), Vec::new());
     for seed in 0..100 {
-        let with = |share: f64| TestSwing {
-            slowing: Some(Slowing { centre: -0.10, sd: 0.062, share }),
-            ..TestSwing::varied(seed)
-        };
-        // On a rising speed the slowing must be stronger than the dip that it leaves.
-        let (mut low, mut high) = (0.0, 0.95);
-        for _ in 0..7 {
-            let middle = (low + high) / 2.0;
-            if true_dip(&with(middle)).0 < 0.25 { low = middle } else { high = middle }
-        }
-        true_durations.push(true_dip(&with(high)).1);
-        let stroke = only_stroke(&record(&with(high), &Recording { seed, ..Recording::default() }));
+        let swing = with_dip(seed, 0.25, -0.10, 0.062);
+        true_durations.push(true_dip(&swing).1);
+        let stroke = only_stroke(&record(&swing, &Recording { seed, ..Recording::default() }));
         let values = measured(&stroke);
         if let Some((duration, _)) = values.get("tip-speed-dip-duration") {
             found += 1;

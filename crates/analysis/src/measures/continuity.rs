@@ -235,10 +235,7 @@ impl Dip {
 
 /// The dip with the greatest fall; where one is clear (module `dip`), the greatest there.
 fn deepest_dip(view: &StrokeView) -> Result<Option<Dip>, Because> {
-    is_across_the_view(view)?;
-    let range = view.phase_index(Phase::TakeBackEnd)?..=view.grid.contact;
-    let from = *range.start();
-    let speeds = part(&view.tip_speed, range).ok_or(UNSEEN)?;
+    let (from, speeds) = (view.phase_index(Phase::TakeBackEnd)?, swing_speed(view)?);
     let clear = view.setting.dip.and_then(|sight| sight.clearest).filter(DipFound::is_clear);
     let around = clear.map(|dip| dip.around_seconds.map(|t| view.grid.index(t)));
     let is_there = |l: usize, m: usize| around.is_none_or(|[start, end]| from + l >= start && from + m <= end);
